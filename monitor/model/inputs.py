@@ -1,0 +1,242 @@
+"""What the engine is given, one by one, in the writer's order: readings, ticks, and journal entries."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, TypeAdapter
+
+from monitor.model.clock import iso, parse_time
+
+
+class Reading(NamedTuple):
+    """One value of one quantity from one probe, in the quantity's canonical unit."""
+
+    probe: str
+    quantity: str
+    measured_ms: int
+    value: float
+    received_ms: int
+
+
+class Tick(NamedTuple):
+    """A whole UTC minute of event time."""
+
+    received_ms: int
+
+
+# --- what a source hands over, before it is a reading ------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One value that a probe said, already in the canonical unit.
+
+    `time_ms` is the probe's own time. None: it has none, and is stamped at receipt plus `offset_ms`
+    (SenML's relative times are such offsets).
+    """
+
+    quantity: str
+    value: float
+    time_ms: int | None = None
+    offset_ms: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """Something a source could not read: what it was, and why."""
+
+    source: str
+    origin: str  # topic, port or device
+    reason: str
+    content: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Tells a redelivered message without a time of its own from a new, equal one."""
+
+    session: str  # one broker session: a new one when the broker forgot ours
+    connection: str  # one connection inside it
+    packet: int
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message, line or typed entry as a source read it; `receipt` is called once it is committed."""
+
+    source: str
+    probe: str | None
+    arrived_ms: int
+    arrived_mono_ms: int
+    samples: tuple[Sample, ...] = ()
+    unreadable: tuple[Unreadable, ...] = ()
+    identity: Identity | None = None
+    retained: bool = False
+    online: bool | None = None  # a probe's own word that it comes or goes
+    receipt: Callable[[], None] | None = field(default=None, compare=False)
+
+
+# --- the journal -------------------------------------------------------------------------------------------------
+
+
+def _to_ms(value: object) -> object:
+    return parse_time(value) if isinstance(value, str) else value
+
+
+# A time in the journal: milliseconds in the program, RFC 3339 text in JSON.
+Ms = Annotated[int, BeforeValidator(_to_ms), PlainSerializer(iso, return_type=str, when_used="json")]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+    received: Ms = 0  # given by the writer
+
+
+class Started(_Entry):
+    """The daemon started. Between `watched_until` and now nobody watched, so no tick falls there."""
+
+    kind: Literal["started"] = "started"
+    version: str
+    watched_until: Ms | None
+
+
+class Stopped(_Entry):
+    """The daemon stopped in good order."""
+
+    kind: Literal["stopped"] = "stopped"
+
+
+class Exported(_Entry):
+    """The store was exported: replay ends here."""
+
+    kind: Literal["exported"] = "exported"
+
+
+class ClockStep(_Entry):
+    """The wall clock was set by `by_ms`; as after an outage, the span since `watched_until` was not watched."""
+
+    kind: Literal["clock-step"] = "clock-step"
+    watched_until: Ms
+    by_ms: int
+
+
+class Configured(_Entry):
+    """The part of the configuration that the rules see, as JSON."""
+
+    kind: Literal["configuration"] = "configuration"
+    settings: dict[str, Any]
+
+
+class BatchStarted(_Entry):
+    """A batch was pitched; `batch` holds the same keys as a `[[batch]]` of the configuration."""
+
+    kind: Literal["batch"] = "batch"
+    batch: dict[str, Any]
+
+
+class BatchClosed(_Entry):
+    """A batch is over: its record stays, its rules rest."""
+
+    kind: Literal["batch-closed"] = "batch-closed"
+    batch: str
+
+
+class StageChanged(_Entry):
+    """A batch goes to another stage."""
+
+    kind: Literal["stage"] = "stage"
+    batch: str
+    stage: Literal["fermenting", "clearing", "cold", "stored"]
+
+
+class ProbeMoved(_Entry):
+    """A probe sits elsewhere from `at` on; `to` is a place such as `vessel:bucket-a`, or None for out."""
+
+    kind: Literal["move"] = "move"
+    probe: str
+    to: str | None
+    at: Ms
+
+
+class ContentsChanged(_Entry):
+    """What stands in a fridge from now on (vessel names)."""
+
+    kind: Literal["contents"] = "contents"
+    fridge: str
+    contents: list[str]
+
+
+class Added(_Entry):
+    """Something went into a batch; the gravity it had just after is known or left to the readings."""
+
+    kind: Literal["addition"] = "addition"
+    batch: str
+    what: str
+    at: Ms
+    gravity_rise: float | None = None
+
+
+class Acknowledged(_Entry):
+    """A person has seen an alert."""
+
+    kind: Literal["acknowledged"] = "acknowledged"
+    id: str
+    by: str = ""
+
+
+class Shelved(_Entry):
+    """A person set an alert aside until a time."""
+
+    kind: Literal["shelved"] = "shelved"
+    id: str
+    until: Ms
+    by: str = ""
+
+
+class ProbeStatus(_Entry):
+    """A probe, or the broker for it, said that it is online or offline."""
+
+    kind: Literal["probe-status"] = "probe-status"
+    probe: str
+    online: bool
+
+
+class HandReading(_Entry):
+    """What a person typed, as typed: the readings of `hand:<vessel>` follow from it."""
+
+    kind: Literal["hand-reading"] = "hand-reading"
+    vessel: str
+    hydrometer: float
+    temperature: float | None
+    calibrated: float
+    at: Ms
+
+
+class ReadingUndone(_Entry):
+    """A hand reading was a mistake: rules pass it over."""
+
+    kind: Literal["reading-undone"] = "reading-undone"
+    vessel: str
+    at: Ms
+
+
+class Ticked(_Entry):
+    """A person marks a notice as done, so that it returns to normal."""
+
+    kind: Literal["ticked"] = "ticked"
+    id: str
+
+
+JournalEntry = (
+    Started | Stopped | Exported | ClockStep | Configured | BatchStarted | BatchClosed | StageChanged | ProbeMoved
+    | ContentsChanged | Added | Acknowledged | Shelved | ProbeStatus | HandReading | ReadingUndone | Ticked
+)  # fmt: skip
+
+JOURNAL: TypeAdapter[JournalEntry] = TypeAdapter(Annotated[JournalEntry, Field(discriminator="kind")])
+
+Input = Reading | Tick | JournalEntry
