@@ -1,0 +1,329 @@
+"""The configuration as types. Unknown keys are refused; what is left out takes a safe default.
+
+Reading the file, with the line of each error, is the work of `monitor/settings.py`.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from monitor.model.clock import ms_of, parse_time
+from monitor.model.quantities import QUANTITIES, QuantityName
+
+_NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,62}")
+_SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
+_SPAN_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
+
+
+def _name(value: str) -> str:
+    if not _NAME.fullmatch(value):
+        raise ValueError("a name is 1 to 63 of a-z, 0-9, dot, dash and underscore, and starts with a letter or digit")
+    return value
+
+
+def _span(value: object) -> object:
+    if isinstance(value, str):
+        match = _SPAN.fullmatch(value.strip())
+        if not match:
+            raise ValueError('a span of time is a number with s, min, h or d, such as "12h"')
+        return float(match[1]) * _SPAN_SECONDS[match[2]]
+    return value
+
+
+def _moment(value: object) -> object:
+    if isinstance(value, datetime):
+        return ms_of(value)
+    return parse_time(value) if isinstance(value, str) else value
+
+
+def _clock_time(value: str) -> str:
+    if not _CLOCK.fullmatch(value):
+        raise ValueError('a time of day is written "07:30"')
+    return value
+
+
+def _zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (KeyError, ValueError, OSError) as error:
+        raise ValueError('a time zone is a name of the IANA list, such as "Europe/Lisbon"') from error
+    return value
+
+
+Name = Annotated[str, AfterValidator(_name)]
+Seconds = Annotated[float, BeforeValidator(_span), Field(gt=0)]
+Moment = Annotated[int, BeforeValidator(_moment)]
+TimeOfDay = Annotated[str, AfterValidator(_clock_time)]
+
+
+class Section(BaseModel):
+    """Base of all sections."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Site(Section):
+    """Where this is."""
+
+    name: str = "Cellar"
+    timezone: Annotated[str, AfterValidator(_zone)] = "UTC"
+
+
+class StoreSettings(Section):
+    """Where readings are kept, and for how long in full."""
+
+    path: Path | None = None
+    keep_raw: Seconds = 90 * 86400.0
+
+
+class Tls(Section):
+    """Encryption towards the broker."""
+
+    ca: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+class Mqtt(Section):
+    """The broker."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(default=1883, ge=1, le=65535)
+    client_id: str = "leeswatch"
+    username: str | None = None
+    password_file: Path | None = None
+    tls: Tls | None = None
+    keepalive: Seconds = 30.0
+
+
+class Calibration(Section):
+    """Points from a raw reading to one target quantity."""
+
+    gravity: list[tuple[float, float]] | None = None
+    temperature: list[tuple[float, float]] | None = None
+
+    @model_validator(mode="after")
+    def _one_target(self) -> Calibration:
+        given = [points for points in (self.gravity, self.temperature) if points is not None]
+        if len(given) != 1 or len(given[0]) < 2:
+            raise ValueError("a calibration has one target (gravity or temperature) with at least two points")
+        return self
+
+    @property
+    def target(self) -> Literal["gravity", "temperature"]:
+        """Which quantity the points lead to."""
+        return "gravity" if self.gravity is not None else "temperature"
+
+    @property
+    def points(self) -> list[tuple[float, float]]:
+        """The points, reading first."""
+        return self.gravity if self.gravity is not None else self.temperature or []
+
+
+Measures = Literal["liquid", "wall", "air"]
+
+
+class Probe(Section):
+    """One probe: how its words reach us and how to read them."""
+
+    name: Name
+    source: Literal["mqtt", "serial", "onewire", "hand"]
+    topic: str | None = None
+    port: str | None = None
+    baud: int = Field(default=9600, ge=50)
+    pattern: str | None = None
+    device: str | None = None  # one-wire id, such as 28-0316a2795b1c
+    every: Seconds = 60.0  # how often a one-wire thermometer is read
+    fields: dict[str, str] = Field(default_factory=dict)
+    units: dict[QuantityName, str] = Field(default_factory=dict)
+    calibration: dict[QuantityName, Calibration] = Field(default_factory=dict)
+    measures: Measures | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> Probe:
+        needed = {"mqtt": ("topic",), "serial": ("port",), "onewire": ("device",), "hand": ()}[self.source]
+        for key in needed:
+            if not getattr(self, key):
+                raise ValueError(f'a probe with source = "{self.source}" needs {key}')
+        for field in self.fields:
+            if field != "time" and field not in QUANTITIES:
+                raise ValueError(f'field "{field}" is no quantity; allowed: time, {", ".join(QUANTITIES)}')
+        if self.pattern is not None:
+            self._check_pattern(self.pattern)
+        return self
+
+    @staticmethod
+    def _check_pattern(pattern: str) -> None:
+        try:
+            groups = set(re.compile(pattern).groupindex)
+        except re.error as error:
+            raise ValueError(f"pattern cannot be compiled: {error}") from error
+        known = groups & set(QUANTITIES)
+        if not known or groups - set(QUANTITIES) - {"time"}:
+            raise ValueError(
+                "a pattern names each value by its quantity, such as T=(?P<temperature>-?[0-9.]+); "
+                f"allowed names: time, {', '.join(QUANTITIES)}"
+            )
+
+
+class Vessel(Section):
+    """A bucket, jug or jar."""
+
+    name: Name
+    volume_l: float = Field(default=19.0, gt=0, le=10_000)
+    material: Literal["plastic", "glass", "steel"] = "plastic"
+    probes: list[str] = Field(default_factory=list)
+    abv: float | None = Field(default=None, ge=0, le=80)  # of what stands in it, where no batch says so
+
+
+class Room(Section):
+    """The air around the vessels."""
+
+    name: Name
+    probes: list[str] = Field(default_factory=list)
+
+
+class Fridge(Section):
+    """A fridge: its band is judged on the mean over cycles and on the estimated contents, never on raw air."""
+
+    name: Name
+    target_c: float = Field(default=4.0, ge=-30, le=30)
+    band_k: float = Field(default=2.0, gt=0, le=20)
+    probes: list[str] = Field(default_factory=list)
+    contents: list[str] = Field(default_factory=list)
+
+
+class Batch(Section):
+    """A batch as pitched."""
+
+    name: Name
+    vessel: str
+    pitched: Moment
+    original_gravity: float | None = Field(default=None, ge=0.98, le=1.2)
+    expected_final: float | None = Field(default=None, ge=0.96, le=1.2)
+    expected_final_sd: float | None = Field(default=None, gt=0, le=0.05)
+    fermentables: Literal["sugar", "grain", "mixed"] | None = None
+    yeast_range_c: tuple[float, float] | None = None
+    alcohol_limit_abv: float | None = Field(default=None, gt=0, le=25)
+    start_within: Seconds = 36 * 3600.0
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Batch:
+        if self.yeast_range_c and not self.yeast_range_c[0] < self.yeast_range_c[1]:
+            raise ValueError("yeast_range_c is [lowest, highest] in degrees Celsius")
+        if self.original_gravity and self.expected_final and self.expected_final >= self.original_gravity:
+            raise ValueError("expected_final lies below original_gravity")
+        return self
+
+
+class Route(Section):
+    """A way to a person: an address in the form of the notification library, or a file that holds it."""
+
+    name: Name
+    url: str | None = None
+    url_file: Path | None = None
+    lowest: Literal["low", "medium", "high"] = "low"
+
+    @model_validator(mode="after")
+    def _one(self) -> Route:
+        if (self.url is None) == (self.url_file is None):
+            raise ValueError("a route has either url or url_file")
+        return self
+
+
+class Alerts(Section):
+    """When people are told again, and when they sleep."""
+
+    remind_every: Seconds = 12 * 3600.0
+    quiet: tuple[TimeOfDay, TimeOfDay] | None = None
+    routes: list[Route] = Field(default_factory=list)
+
+
+class Jobs(Section):
+    """What runs by the calendar, in the site's time zone."""
+
+    digest: TimeOfDay | None = "08:00"
+    retention: TimeOfDay = "03:10"
+    backup: TimeOfDay | None = "03:40"
+    backup_dir: Path | None = None
+    backups_kept: int = Field(default=7, ge=1, le=1000)
+    heartbeat_url: str | None = None
+    heartbeat_every: Seconds = 300.0
+
+
+class Web(Section):
+    """The page."""
+
+    enabled: bool = True
+    host: str = "127.0.0.1"
+    port: int = Field(default=8650, ge=0, le=65535)
+    password_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _guarded(self) -> Web:
+        loopback = self.host in ("localhost", "::1") or self.host.startswith("127.")
+        if not loopback and self.password_file is None:
+            raise ValueError("beyond loopback the page needs password_file")
+        return self
+
+
+class Settings(Section):
+    """The whole configuration."""
+
+    site: Site = Site()
+    store: StoreSettings = StoreSettings()
+    mqtt: Mqtt | None = None
+    probe: list[Probe] = Field(default_factory=list)
+    vessel: list[Vessel] = Field(default_factory=list)
+    room: list[Room] = Field(default_factory=list)
+    fridge: list[Fridge] = Field(default_factory=list)
+    batch: list[Batch] = Field(default_factory=list)
+    alerts: Alerts = Alerts()
+    jobs: Jobs = Jobs()
+    web: Web = Web()
+
+    def for_rules(self) -> RuleSettings:
+        """The part that the rules see: what the journal keeps and replay needs."""
+        probes = [
+            RuleProbe(name=probe.name, calibration=probe.calibration, measures=probe.measures) for probe in self.probe
+        ]
+        return RuleSettings(
+            site=self.site.name,
+            probe=probes,
+            vessel=self.vessel,
+            room=self.room,
+            fridge=self.fridge,
+            batch=self.batch,
+            remind_every=self.alerts.remind_every,
+        )
+
+
+class RuleProbe(Section):
+    """What the rules need to know of a probe."""
+
+    name: str
+    calibration: dict[QuantityName, Calibration] = Field(default_factory=dict)
+    measures: Measures | None = None
+
+
+class RuleSettings(Section):
+    """The configuration as the engine sees it; order of lists is order of trust."""
+
+    site: str = "Cellar"
+    probe: list[RuleProbe] = Field(default_factory=list)
+    vessel: list[Vessel] = Field(default_factory=list)
+    room: list[Room] = Field(default_factory=list)
+    fridge: list[Fridge] = Field(default_factory=list)
+    batch: list[Batch] = Field(default_factory=list)
+    remind_every: float = 12 * 3600.0
+
+    def as_json(self) -> dict[str, Any]:
+        """For the journal."""
+        return self.model_dump(mode="json", exclude_defaults=True)
