@@ -75,7 +75,7 @@ def abv(og: float, fg: float) -> float:
 
 
 def abv_by_density(og: float, fg: float) -> float:
-    """The same question asked of densities: how much must have fermented for the mix to weigh `fg`?
+    """Alcohol, per cent by volume, from densities: what must have fermented for the mix to weigh `fg`.
 
     Mass balance as in `abv`; density of the mix by Tabarié's rule (OIV-MA-AS2-03B). It uses no fitted
     attenuation factor, so it stays sound for sugar washes that end below 1.000. Ranges as `abv`.

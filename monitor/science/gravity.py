@@ -29,9 +29,7 @@ def _over_water(density_t: float, density_20: float, water_t: float, water_20: f
 
 
 def _ethanol_part(abw: float, t: float) -> float:
-    return _over_water(
-        ethanol.density(abw, t), ethanol.density(abw), ethanol.density(0.0, t), ethanol.density(0.0)
-    )
+    return _over_water(ethanol.density(abw, t), ethanol.density(abw), ethanol.density(0.0, t), ethanol.density(0.0))
 
 
 def _extract_part(sg: float, t: float) -> float:
@@ -140,7 +138,7 @@ def hydrometer_error(
 def rescale_hydrometer(reading: float, from_c: float, to_c: float) -> float:
     """What a scale calibrated at `to_c` shows in the liquid in which one calibrated at `from_c` shows `reading`.
 
-    For instance a 60 °F (15.56 °C) scale against a 20 °C one: 1.0000 against 0.9993... the other way round.
+    For instance a 20 °C scale shows 1.0000 where a 60 °F (15.56 °C) scale shows 0.9993.
     Reading 0.950–1.210, temperatures 0–40 °C; ValueError outside. Source: both scales express one density;
     the glass matters to second order only (below 1e-6), so the liquid's temperature is not needed.
     """

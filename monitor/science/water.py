@@ -6,6 +6,7 @@ from typing import Final
 
 from monitor.science._checks import within
 
+
 def density(temperature_c: float) -> float:
     """Density of air-free water at one atmosphere, kg/m³.
 
