@@ -1,0 +1,1 @@
+"""Physical truth: what the liquid, the yeast, the vessel, the room and the fridge really do."""
