@@ -1,0 +1,106 @@
+"""What the rules remember of a batch, and what they may expect of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor.model.events import VerdictName
+
+# Below this a batch is called cold when nothing was said of its yeast: between ale and lager (common practice, no
+# source). A batch that has fermented warm is cold already well above it.
+COLD_UNTOLD_C = 8.0
+COOLED_BY_K = 6.0
+
+
+@dataclass(slots=True)
+class HandPoint:
+    """One hand reading: when, the raw scale value (None if gravity was typed), at which temperature, and the result."""
+
+    at_ms: int
+    gravity: float
+    error: float
+    scale: float | None = None
+    temperature: float | None = None
+    temperature_from: str = ""
+
+
+@dataclass(slots=True)
+class BatchState:
+    """A batch as the rules know it. Gravities SG 20/20, temperatures Cel, times UTC ms."""
+
+    name: str
+    vessel: str
+    pitched_ms: int
+    original: float | None = None
+    original_told: bool = False
+    expected_final: float | None = None
+    expected_sd: float | None = None
+    fermentables: str | None = None
+    yeast_low: float | None = None
+    yeast_high: float | None = None
+    alcohol_limit: float | None = None
+    start_within_ms: int = 0
+    stage: str = "fermenting"
+    closed: bool = False
+    # what has been seen
+    baseline: float | None = None  # the highest steady gravity of the probe since pitch: the fall is counted from it
+    started_ms: int | None = None
+    peak_rate: float = 0.0  # SG a day, fastest fall of a 24 h window
+    window_from_ms: int = 0  # no window of a trend reaches back beyond this
+    reference_c: float | None = None  # 24 h mean temperature at the start of the window
+    active_c: float | None = None  # mean temperature while it worked
+    coldest_c: float | None = None
+    coldest_ms: int = 0
+    slowed_ms: int | None = None
+    added_ms: int | None = None
+    added_before: float | None = None
+    added_known: bool = False
+    step_ms: int | None = None  # an unannounced step in gravity
+    # what has been said
+    verdict: VerdictName | None = None
+    since_ms: int = 0
+    said_ms: int = 0
+    rest: VerdictName | None = None  # finished or stalled, from when it was said until it moves again
+    rest_gravity: float | None = None
+    too_warm_ms: int | None = None
+    too_cold_ms: int | None = None
+    hand: list[HandPoint] = field(default_factory=list)
+
+    def cold_below(self) -> tuple[float, str]:
+        """Below which liquid temperature a standstill proves nothing, and why that figure."""
+        if self.yeast_low is not None:
+            return self.yeast_low, f"the yeast's range starts at {self.yeast_low:g} °C"
+        if self.active_c is not None and self.active_c - COOLED_BY_K > COLD_UNTOLD_C:
+            limit = self.active_c - COOLED_BY_K
+            return limit, f"it worked at {self.active_c:.1f} °C and no yeast range is set"
+        return COLD_UNTOLD_C, "no yeast range is set"
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """Where a batch should end: mean and standard deviation of its final gravity, and how we know."""
+
+    final: float
+    sd: float
+    told: bool
+    source: str
+
+
+# Apparent attenuation, mean and standard deviation, by what went in (common practice, no source): all-malt and
+# grain washes leave dextrins, sugar ferments out and ends below water.
+_ATTENUATION = {"sugar": (1.10, 0.03), "mixed": (0.92, 0.08), "grain": (0.75, 0.05)}
+_UNKNOWN = (0.85, 0.13)
+
+
+def expectation(batch: BatchState) -> Expectation | None:
+    """The expected final gravity; None while not even the original gravity is known."""
+    if batch.expected_final is not None:
+        return Expectation(batch.expected_final, batch.expected_sd or 0.003, told=True, source="as you set it")
+    original = batch.original if batch.original is not None else batch.baseline
+    if original is None or original <= 1.0:
+        return None
+    mean, sd = _ATTENUATION.get(batch.fermentables or "", _UNKNOWN)
+    extract = original - 1.0
+    final = max(0.985, 1.0 - extract * (mean - 1.0)) if mean > 1 else 1.0 + extract * (1.0 - mean)
+    kind = f"usual for a {batch.fermentables} wash" if batch.fermentables else "a wide guess: nothing is known of it"
+    return Expectation(final, max(0.002, extract * sd), told=False, source=kind)

@@ -1,0 +1,216 @@
+"""Probe truth: silent, stuck, implausible, being moved. Words of NAMUR NE 107.
+
+A stuck probe cannot be told from a plateau by its gravity alone: a healthy one that resolves 0.001 repeats itself
+for hours. The pair of gravity and temperature hardly ever does, so that pair is watched (DEVELOPERS.md, detection).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor.model.clock import HOUR, MINUTE
+from monitor.model.findings import Finding
+from monitor.model.status import Health
+
+GAPS_KEPT = 15
+PAIR_READINGS = 10  # at 10 min steps 14,400 healthy batch-days never showed more than 7 (measured on simulation)
+PAIR_SPAN = 150 * MINUTE
+ALONE_SPAN = 18 * HOUR
+ALONE_READINGS = 40
+SILENT_LEAST = HOUR
+SILENT_MOST = 24 * HOUR
+STEADY_READINGS = 3
+GRAVITY_LIKE = ("gravity", "float_angle", "extract")
+# Quantities whose silence matters: a flat battery is seen by what it stops, a contact only speaks when it moves.
+WATCHED = (*GRAVITY_LIKE, "temperature", "pressure", "mass", "turbidity")
+
+
+@dataclass(slots=True)
+class SeriesHealth:
+    """What is known of one quantity of one probe."""
+
+    first_ms: int = 0
+    measured_ms: int = 0
+    received_ms: int = 0
+    value: float = 0.0
+    gaps: list[int] = field(default_factory=list)
+    run: int = 0  # equal values in a row
+    run_since_ms: int = 0
+    longest_ms: int = 0  # longest healthy run
+    spoilt: int = 0  # implausible values in a row
+
+    def interval_ms(self) -> int:
+        """The usual time between readings; a minute until known."""
+        ordered = sorted(self.gaps)
+        return ordered[len(ordered) // 2] if ordered else MINUTE
+
+    def run_ms(self) -> int:
+        """How long the value has not moved, by measured time."""
+        return self.measured_ms - self.run_since_ms
+
+    def take(self, measured_ms: int, received_ms: int, value: float) -> None:
+        """Learn from a reading; one that comes late teaches only that the probe lives."""
+        if self.run == 0:
+            self.first_ms = measured_ms
+        self.received_ms = received_ms
+        if self.run and measured_ms <= self.measured_ms:
+            return
+        if self.run:
+            self.gaps.append(measured_ms - self.measured_ms)
+            del self.gaps[:-GAPS_KEPT]
+        if self.run and value == self.value:
+            self.run += 1
+        else:
+            if self.run_ms() < PAIR_SPAN * 4:
+                self.longest_ms = max(self.longest_ms, self.run_ms())
+            self.run, self.run_since_ms = 1, measured_ms
+        self.measured_ms, self.value = measured_ms, value
+
+
+@dataclass(slots=True)
+class ProbeHealth:
+    """What is known of one probe; `series` by quantity."""
+
+    series: dict[str, SeriesHealth] = field(default_factory=dict)
+    stuck_since_ms: int | None = None
+    silent: bool = False
+    online: bool | None = None
+    moved_ms: int | None = None  # in function check until steady
+    steady: list[float] = field(default_factory=list)
+    longest_pair_ms: int = 0
+
+    def status(self) -> tuple[Health, str]:
+        """NE 107 status, and why in a few words."""
+        if self.stuck_since_ms is not None:
+            return Health.FAILURE, "stuck: the same values again and again"
+        if self.silent:
+            return Health.FAILURE, "silent"
+        if self.moved_ms is not None:
+            return Health.FUNCTION_CHECK, "just moved; waiting for three steady readings"
+        if any(each.spoilt >= STEADY_READINGS for each in self.series.values()):
+            return Health.OUT_OF_SPECIFICATION, "values that cannot be right"
+        return Health.GOOD, ""
+
+    def trusted(self) -> bool:
+        """Whether its readings may carry a verdict."""
+        return self.status()[0] not in (Health.FAILURE, Health.FUNCTION_CHECK)
+
+
+def settle(probe: ProbeHealth, quantity: str, value: float) -> bool:
+    """Count steady readings after a move; True when this reading may be filed."""
+    if probe.moved_ms is None:
+        return True
+    lead = next((each for each in (*GRAVITY_LIKE, "temperature") if each in probe.series), quantity)
+    if quantity != lead:
+        return False
+    near = {"gravity": 0.003, "float_angle": 1.0, "extract": 0.8}.get(quantity, 0.5)
+    kept = [each for each in probe.steady if abs(each - value) <= near]
+    probe.steady = [*kept, value][-STEADY_READINGS:]
+    if len(probe.steady) >= STEADY_READINGS:
+        probe.moved_ms, probe.steady = None, []
+    return probe.moved_ms is None
+
+
+def stuck_since(probe: ProbeHealth) -> int | None:
+    """Since when a probe has been stuck, by measured time; None if it is not, or cannot be told."""
+    lead = next((probe.series[each] for each in GRAVITY_LIKE if each in probe.series), None)
+    witness = probe.series.get("temperature")
+    if lead is not None and witness is not None:
+        since = max(lead.run_since_ms, witness.run_since_ms)
+        span = min(lead.measured_ms, witness.measured_ms) - since
+        runs = min(lead.run, witness.run)
+        if runs >= PAIR_READINGS and span >= max(PAIR_SPAN, min(3 * probe.longest_pair_ms, 12 * HOUR)):
+            return since
+    if lead is not None and _alone(lead):
+        return lead.run_since_ms
+    if lead is None and witness is not None and _alone(witness):
+        return witness.run_since_ms
+    return None
+
+
+def note_pair(probe: ProbeHealth, quantity: str, before: float | None, value: float) -> None:
+    """Learn how long the pair of a healthy probe stands still: one that moves ends a healthy run."""
+    if before is None or before == value or quantity not in (*GRAVITY_LIKE, "temperature"):
+        return
+    pair = [each for name, each in probe.series.items() if name in (*GRAVITY_LIKE, "temperature")]
+    if len(pair) < 2:
+        return
+    span = min(each.measured_ms for each in pair) - max(each.run_since_ms for each in pair)
+    if probe.stuck_since_ms is None and 0 < span < PAIR_SPAN:
+        probe.longest_pair_ms = max(probe.longest_pair_ms, span)
+
+
+def _alone(series: SeriesHealth) -> bool:
+    return series.run >= ALONE_READINGS and series.run_ms() >= max(ALONE_SPAN, 3 * series.longest_ms)
+
+
+def silence(probe: ProbeHealth, now_ms: int, watched_from_ms: int) -> list[tuple[str, int]]:
+    """Quantities that have been silent for too long while we watched, with since when."""
+    quiet = []
+    for quantity, series in probe.series.items():
+        if quantity not in WATCHED:
+            continue
+        patience = min(max(3 * series.interval_ms(), SILENT_LEAST), SILENT_MOST)
+        if now_ms - max(series.received_ms, watched_from_ms) >= patience:
+            quiet.append((quantity, series.received_ms))
+    return quiet
+
+
+def span_words(ms: int) -> str:
+    """A span of time as people say it."""
+    minutes = round(ms / MINUTE)
+    if minutes < 120:
+        return f"{minutes} min"
+    if minutes < 48 * 60:
+        return f"{round(minutes / 60)} h"
+    return f"{minutes / 1440:.1f} days"
+
+
+def silent_finding(name: str, quiet: list[tuple[str, int]], alive: int, now_ms: int, seen_ms: int) -> Finding:
+    """The alert that a probe went silent."""
+    what = ", ".join(sorted(quantity for quantity, _ in quiet))
+    since = now_ms - max(since for _, since in quiet)
+    return Finding(
+        alert="probe-silent",
+        about=f"probe:{name}",
+        active=True,
+        message=f"Probe {name} has sent no {what} for {span_words(since)}. What it watches is unknown until it does.",
+        because=(
+            f"the last {what} came {span_words(since)} ago",
+            "its other values still come" if alive else "nothing else comes from it either",
+        ),
+        do=("check its battery and cable, and whether its radio or the broker is reachable",
+            "or take a hydrometer reading by hand"),
+        seen_ms=seen_ms,
+    )  # fmt: skip
+
+
+def heard_finding(name: str, seen_ms: int) -> Finding:
+    """It speaks again."""
+    return Finding(
+        "probe-silent", f"probe:{name}", active=False, message=f"Probe {name} is heard again.", seen_ms=seen_ms
+    )
+
+
+def stuck_finding(name: str, probe: ProbeHealth, since_ms: int) -> Finding:
+    """The alert that a probe is stuck."""
+    seen = max(each.measured_ms for each in probe.series.values())
+    values = ", ".join(
+        f"{quantity} {probe.series[quantity].value:g}"
+        for quantity in (*GRAVITY_LIKE, "temperature")
+        if quantity in probe.series and probe.series[quantity].run_since_ms <= since_ms
+    )
+    return Finding(
+        alert="probe-stuck",
+        about=f"probe:{name}",
+        active=True,
+        message=f"Probe {name} seems stuck: for {span_words(seen - since_ms)} it has repeated exactly the same values.",
+        because=(f"{values} did not move at all; a live probe trembles more than that",),
+        do=("restart the probe, free it from foam or the wall, and check one hydrometer reading against it",),
+        seen_ms=seen,
+    )
+
+
+def moving_finding(name: str, seen_ms: int) -> Finding:
+    """It moves again."""
+    return Finding("probe-stuck", f"probe:{name}", active=False, message=f"Probe {name} moves again.", seen_ms=seen_ms)
