@@ -131,9 +131,7 @@ def test_the_proposed_listener_for_the_network_asks_for_a_password(tmp_path: Pat
                             " false\npassword_file")  # fmt: skip
     assert lines != SHIPPED
     lines = lines.replace("listener 1884", f"listener {port} 127.0.0.1")
-    broker = Broker(
-        tmp_path, lines.replace("password_file /etc/mosquitto/passwords", f"password_file {passwords}", 1)
-    )
+    broker = Broker(tmp_path, lines.replace("password_file /etc/mosquitto/passwords", f"password_file {passwords}", 1))
 
     with broker.running():
         assert _reason(port, None) == "Not authorized"

@@ -50,7 +50,8 @@ def test_the_example_shows_every_key_there_is() -> None:
     """Each key of each section stands in the example, in use or commented out."""
     text = EXAMPLE.read_text(encoding="utf-8")
     keys = {key for model in sections(Settings).values() for key in model.model_fields}
-    shown = set(re.findall(r"(?m)^#?\[*([a-z_]+)\b", text)) | set(re.findall(r"(?m)^#?\[+[a-z_.]*?([a-z_]+)\]", text))
+    tables = ".".join(re.findall(r"(?m)^#?\[+([a-z_.]+)\]", text)).split(".")
+    shown = {*tables, *re.findall(r"(?m)^#?([a-z_]+) = ", text)}
 
     assert keys - shown == set()
 
