@@ -16,7 +16,7 @@ METHOD_ERROR: Final = 0.02
 """Relative standard error of strength from gravities.
 
 About the scatter of 532 measured beers round such a formula: Cutaia, Reid & Speers 2009, J. Inst. Brew.
-115:286, table VI (0.01 on a factor of about 0.42)."""
+115:318, table VI (0.01 on a factor of about 0.42)."""
 
 _RHO_WATER: Final = ethanol.density(0.0)
 
@@ -61,7 +61,7 @@ def real_extract(og: float, fg: float) -> float:
 def abw(og: float, fg: float) -> float:
     """Alcohol, per cent by mass; ranges as `abv`. Source: Balling, see `abv`."""
     original, _ = _check(og, fg)
-    return (original - real_extract(og, fg)) / (2.0665 - 0.010665 * original)
+    return max(0.0, original - real_extract(og, fg)) / (2.0665 - 0.010665 * original)
 
 
 def abv(og: float, fg: float) -> float:
@@ -100,7 +100,7 @@ def abv_by_density(og: float, fg: float) -> float:
 def abv_by_fit(og: float, fg: float) -> float:
     """The same by the straight-line fit to 532 beers: ABW = (0.372 + 0.00357 OE)(OE - AE).
 
-    Ranges as `abv`. Source: Cutaia, Reid & Speers 2009, J. Inst. Brew. 115:286, table VI.
+    Ranges as `abv`. Source: Cutaia, Reid & Speers 2009, J. Inst. Brew. 115:318, table VI.
     """
     original, apparent = _check(og, fg)
     return _by_volume((0.372 + 0.00357 * original) * (original - apparent), min(fg, og))
@@ -123,7 +123,7 @@ def real_attenuation(og: float, fg: float) -> float:
     return 100.0 * (original - real_extract(og, fg)) / original
 
 
-def fall_for_attenuation(og: float, attenuation: float) -> float:
+def gravity_at_attenuation(og: float, attenuation: float) -> float:
     """The gravity at which the apparent attenuation (per cent) is reached: the inverse, for expectations.
 
     og 1.001–1.200, attenuation 0–130 %; ValueError outside or when the answer would be below 0.960.

@@ -73,9 +73,7 @@ class Curve:
             return self.error_sd * (1.0 + beyond)
         powers = [u**i for i in range(len(self.coefficients))]
         leverage = sum(
-            a * b * c
-            for a, row in zip(powers, self.covariance, strict=True)
-            for b, c in zip(powers, row, strict=True)
+            a * b * c for a, row in zip(powers, self.covariance, strict=True) for b, c in zip(powers, row, strict=True)
         )
         return self.error_sd * math.sqrt(max(leverage, 0.0))
 

@@ -129,9 +129,9 @@ def hydrometer_error(
         0.2 * GLASS_EXPANSION * (temperature_c - calibrated_c),
     ]
     if abv is None:
-        least = hydrometer_sg(reading, temperature_c, calibrated_c, abv=0.0)
-        most = hydrometer_sg(reading, temperature_c, calibrated_c, abv=UNKNOWN_ABV)
-        parts.append((most - least) / math.sqrt(12.0))
+        told = (hydrometer_sg(reading, temperature_c, calibrated_c, abv=abv) for abv in (0.0, UNKNOWN_ABV))
+        # What was assumed lies at one end, so the root mean square about it is width / sqrt 3, not / sqrt 12.
+        parts.append(max(abs(other - sg) for other in told) / math.sqrt(3.0))
     return math.hypot(*parts)
 
 
