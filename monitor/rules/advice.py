@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitor.model.clock import DAY, HOUR
-from monitor.model.events import VerdictEvent
+from monitor.model.events import AlertName, VerdictEvent
 from monitor.model.findings import Finding
 from monitor.rules.batch import BatchState
 from monitor.rules.health import span_words
@@ -47,9 +47,9 @@ def verdict_findings(batch: BatchState, event: VerdictEvent) -> list[Finding]:
     return found
 
 
-def _over(alert: str, about: str, event: VerdictEvent) -> Finding:
+def _over(alert: AlertName, about: str, event: VerdictEvent) -> Finding:
     words = f"Batch {event.batch} is {event.verdict} now."
-    return Finding(alert, about, active=False, message=words, because=event.because, seen_ms=event.seen_ms)  # type: ignore[arg-type]
+    return Finding(alert, about, active=False, message=words, because=event.because, seen_ms=event.seen_ms)
 
 
 def _sure(event: VerdictEvent) -> str:
@@ -156,8 +156,8 @@ def _too_cold(batch: BatchState, recent: float, now_ms: int, seen_ms: int | None
         alert="ferment-too-cold",
         about=f"batch:{batch.name}",
         active=True,
-        message=f"Batch {batch.name} is too cold: {recent:.1f} °C, and its yeast wants at least {batch.yeast_low:g} °C. "
-        f"Did you chill it on purpose?",
+        message=f"Batch {batch.name} is too cold: {recent:.1f} °C, and its yeast wants at least "
+        f"{batch.yeast_low:g} °C. Did you chill it on purpose?",
         because=(f"the liquid has been below {batch.yeast_low:g} °C for {since}",),
         do=(
             "if you chilled it, move the batch to its cold stage so that this rule rests",
@@ -183,7 +183,7 @@ def reading_due(batch: BatchState, now_ms: int, *, has_probe: bool) -> Finding |
         message=f"A hydrometer reading of batch {batch.name} is worth taking now: {what}.",
         because=("this batch has no gravity probe, so its verdict rests on your readings",),
         do=(
-            f"take one, note the liquid's temperature, and enter it: leeswatch batch reading {batch.name} 1.012 --at 18",
+            f"take one with the liquid's temperature and enter it: leeswatch batch reading {batch.name} 1.012 --at 18",
         ),
         seen_ms=last,
     )

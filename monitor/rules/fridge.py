@@ -1,0 +1,367 @@
+"""The fridge: its cycles are normal, its drift, door and compressor are not, and nothing in it may freeze.
+
+The air is learned: usual top and bottom of a cycle, and how fast it warms while the compressor rests. An excursion
+above the usual top is a door when it starts far faster than that and flattens within minutes; it is a compressor
+when it creeps on for longer than a defrost. Contents follow the air with the vessel's own time constant.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor.model.clock import DAY, HOUR, MINUTE
+from monitor.model.events import Cause
+from monitor.model.findings import Finding
+from monitor.rules.health import span_words
+from monitor.science import thermal
+from monitor.science.trend import median
+
+CYCLES_KEPT = 12
+CYCLES_NEEDED = 3
+BUFFER = 75 * MINUTE
+DOOR_STEEP = 2.5  # times the usual warming
+DOOR_LEAST = 0.15  # K/min
+DOOR_LOOK = 6 * MINUTE
+HOLD = 80 * MINUTE  # an auto-defrost comes back within 75 (one freezer log of 14 days, open data)
+HOLD_UNLEARNED = 120 * MINUTE
+DEFROST_MOST = 75 * MINUTE
+DRIFT_HOLD = HOUR
+BACK_HOLD = 10 * MINUTE
+FREEZE_NEAR_K = 1.0
+FREEZE_BACK_K = 1.3
+FREEZE_AHEAD_S = 2 * 3600.0
+COARSE = 5 * MINUTE  # readings further apart cannot tell a door from a compressor
+GAP = 2 * HOUR
+
+GLASS_CAUTION = "ice bursts glass: do not leave glass in a fridge or freezer that can fall below this"
+
+
+@dataclass(slots=True)
+class Content:
+    """One vessel inside: the estimate of its liquid's temperature, and when it was last brought up to date."""
+
+    estimate: float
+    at_ms: int
+    tau_s: float
+    freezes_c: float  # the cautious end of its freezing point
+    why: str  # how that is known
+    measured: bool = False
+
+
+@dataclass(slots=True)
+class FridgeState:
+    """A fridge as learned from its air."""
+
+    name: str
+    target: float
+    band: float
+    air: float | None = None
+    at_ms: int = 0
+    first_ms: int = 0
+    fast: float = 0.0  # 30 min mean
+    slow: float = 0.0  # 120 min mean
+    recent: list[tuple[int, float]] = field(default_factory=list)
+    gaps: list[int] = field(default_factory=list)
+    # cycles, by turning points
+    rising: bool = True
+    turn: float = 0.0
+    turn_ms: int = 0
+    last_turn: float = 0.0
+    last_turn_ms: int = 0
+    tops: list[float] = field(default_factory=list)
+    bottoms: list[float] = field(default_factory=list)
+    warming: list[float] = field(default_factory=list)  # K/min of rising stretches
+    # excursions
+    over_ms: int | None = None
+    back_ms: int | None = None
+    cause: str | None = None  # door, compressor
+    excursions: list[tuple[int, int]] = field(default_factory=list)  # end, length
+    drift_ms: int | None = None
+    contents: dict[str, Content] = field(default_factory=dict)
+
+    def swing(self) -> float:
+        """Usual height of a cycle, K."""
+        return median(self.tops) - median(self.bottoms) if self.learned() else 2.0
+
+    def learned(self) -> bool:
+        """Whether enough cycles were seen."""
+        return min(len(self.tops), len(self.bottoms)) >= CYCLES_NEEDED
+
+    def limit(self) -> float:
+        """Above this the air is out of its usual cycle."""
+        if self.learned():
+            return median(self.tops) + max(0.3, 0.25 * self.swing())
+        return self.target + self.band + 1.0
+
+    def off_slope(self) -> float:
+        """Usual warming while the compressor rests, K/min."""
+        return median(self.warming) if self.warming else 0.06
+
+    def interval_ms(self) -> int:
+        """Usual time between readings."""
+        return sorted(self.gaps)[len(self.gaps) // 2] if self.gaps else MINUTE
+
+    def hold_ms(self) -> int:
+        """How long an excursion is given to come back by itself."""
+        if not self.learned():
+            return HOLD_UNLEARNED
+        lately = [length for end, length in self.excursions if self.at_ms - end < 4 * DAY]
+        return max(HOLD, round(1.5 * max(lately))) if len(lately) >= 2 else HOLD
+
+    def rise(self, span_ms: int, until_ms: int | None = None) -> float | None:
+        """How far the air rose in the `span_ms` before a time; None where that is not known."""
+        end = self.at_ms if until_ms is None else until_ms
+        later = _nearest(self.recent, end)
+        earlier = _nearest(self.recent, end - span_ms)
+        return None if later is None or earlier is None else later - earlier
+
+
+def _nearest(points: list[tuple[int, float]], at_ms: int) -> float | None:
+    best = min(points, key=lambda point: abs(point[0] - at_ms), default=None)
+    return best[1] if best is not None and abs(best[0] - at_ms) <= 3 * MINUTE else None
+
+
+def take(fridge: FridgeState, measured_ms: int, value: float) -> None:
+    """Learn from one reading of the air; late ones are passed over."""
+    if fridge.air is None:
+        fridge.first_ms = fridge.turn_ms = fridge.last_turn_ms = measured_ms
+        fridge.fast = fridge.slow = fridge.turn = fridge.last_turn = value
+        fridge.air, fridge.at_ms, fridge.recent = value, measured_ms, [(measured_ms, value)]
+        for content in fridge.contents.values():
+            content.estimate, content.at_ms = (content.estimate, measured_ms)
+        return
+    if measured_ms <= fridge.at_ms:
+        return
+    gap = measured_ms - fridge.at_ms
+    fridge.gaps = [*fridge.gaps, gap][-15:]
+    mean = (fridge.air + value) / 2.0
+    fridge.fast = thermal.lag_step(fridge.fast, mean, gap / 1000.0, 1800.0)
+    fridge.slow = thermal.lag_step(fridge.slow, mean, gap / 1000.0, 7200.0)
+    fridge.air, fridge.at_ms = value, measured_ms
+    fridge.recent.append((measured_ms, value))
+    while fridge.recent[0][0] < measured_ms - BUFFER:
+        del fridge.recent[0]
+    for content in fridge.contents.values():
+        if not content.measured:
+            content.estimate = thermal.lag_step(
+                content.estimate, mean, max(0, measured_ms - content.at_ms) / 1000.0, content.tau_s
+            )
+        content.at_ms = measured_ms
+    if gap > GAP:
+        fridge.over_ms = fridge.back_ms = None
+        fridge.turn, fridge.turn_ms = value, measured_ms
+    _watch_excursion(fridge)
+    if fridge.over_ms is None and fridge.cause is None:
+        _watch_cycle(fridge)
+
+
+def _watch_cycle(fridge: FridgeState) -> None:
+    """Turning points by a zigzag whose least step grows with the swing."""
+    assert fridge.air is not None
+    step = max(0.2, 0.3 * fridge.swing()) if fridge.learned() else 0.4
+    beyond = fridge.air > fridge.turn if fridge.rising else fridge.air < fridge.turn
+    if beyond:
+        fridge.turn, fridge.turn_ms = fridge.air, fridge.at_ms
+        return
+    if abs(fridge.air - fridge.turn) < step:
+        return
+    if fridge.rising:
+        fridge.tops = [*fridge.tops, fridge.turn][-CYCLES_KEPT:]
+        minutes = (fridge.turn_ms - fridge.last_turn_ms) / MINUTE
+        if minutes >= 2.0 and fridge.turn > fridge.last_turn:
+            fridge.warming = [*fridge.warming, (fridge.turn - fridge.last_turn) / minutes][-CYCLES_KEPT:]
+    else:
+        fridge.bottoms = [*fridge.bottoms, fridge.turn][-CYCLES_KEPT:]
+    fridge.last_turn, fridge.last_turn_ms = fridge.turn, fridge.turn_ms
+    fridge.rising = not fridge.rising
+    fridge.turn, fridge.turn_ms = fridge.air, fridge.at_ms
+
+
+def _watch_excursion(fridge: FridgeState) -> None:
+    assert fridge.air is not None
+    limit = fridge.limit()
+    if fridge.air > limit:
+        fridge.back_ms = None
+        if fridge.over_ms is None:
+            fridge.over_ms = fridge.at_ms
+        if fridge.cause is None:
+            fridge.cause = _cause(fridge)
+        return
+    if fridge.over_ms is None or fridge.air > limit - 0.2:
+        return
+    if fridge.back_ms is None:
+        fridge.back_ms = fridge.at_ms
+    if fridge.at_ms - fridge.back_ms < BACK_HOLD:
+        return
+    length = fridge.back_ms - fridge.over_ms
+    if fridge.cause is None and 8 * MINUTE <= length <= DEFROST_MOST:
+        fridge.excursions = [*fridge.excursions, (fridge.at_ms, length)][-10:]
+    fridge.over_ms = fridge.back_ms = fridge.cause = None
+    # The way back down is no cycle to learn from: start afresh from here.
+    fridge.rising, fridge.turn, fridge.turn_ms = False, fridge.air, fridge.at_ms
+
+
+def _cause(fridge: FridgeState) -> str | None:
+    assert fridge.over_ms is not None
+    length = fridge.at_ms - fridge.over_ms
+    if fridge.interval_ms() <= COARSE and 2 * DOOR_LOOK - 30_000 <= length <= 45 * MINUTE and _like_a_door(fridge):
+        return "door"
+    hour = fridge.rise(HOUR)
+    still_up = hour is None or hour >= 0.3
+    return "compressor" if length >= fridge.hold_ms() and still_up else None
+
+
+def _like_a_door(fridge: FridgeState) -> bool:
+    """Warm air rushes in, then levels off: steep in the first minutes, at most half as steep after."""
+    assert fridge.over_ms is not None
+    first = fridge.rise(DOOR_LOOK, fridge.over_ms + DOOR_LOOK)
+    lately = fridge.rise(DOOR_LOOK)
+    if first is None or lately is None:
+        return False
+    steep = first / (DOOR_LOOK / MINUTE) >= max(DOOR_LEAST, DOOR_STEEP * fridge.off_slope())
+    return steep and -0.25 * first <= lately <= 0.6 * first
+
+
+def check(fridge: FridgeState, now_ms: int) -> list[Finding]:
+    """What there is to say of the fridge; nothing while its air is not heard."""
+    if fridge.air is None or now_ms - fridge.at_ms > max(3 * fridge.interval_ms(), HOUR):
+        return []
+    return [*_excursion_findings(fridge), _drift_finding(fridge), *_freeze_findings(fridge)]
+
+
+def _excursion_findings(fridge: FridgeState) -> list[Finding]:
+    about = f"fridge:{fridge.name}"
+    found: list[Finding] = []
+    for cause, finding in (("door", _door), ("compressor", _compressor)):
+        if fridge.cause == cause:
+            found.append(finding(fridge))
+        elif fridge.over_ms is None:
+            words = f"The air in fridge {fridge.name} is back in its usual cycle at {fridge.air:.1f} °C."
+            found.append(
+                Finding(f"fridge-{cause}", about, active=False, message=words, seen_ms=fridge.at_ms)  # type: ignore[arg-type]
+            )
+    return found
+
+
+def _left(fridge: FridgeState) -> str:
+    """How long the contents have, in a sentence."""
+    top = fridge.target + fridge.band
+    spans = []
+    for name, content in fridge.contents.items():
+        if content.estimate >= top:
+            return f"{name} is already above {top:.1f} °C by estimate"
+        if fridge.fast > top:
+            seconds = thermal.seconds_to_reach(content.estimate, top, fridge.fast, content.tau_s)
+            spans.append((seconds, name))
+    if not spans:
+        return f"nothing inside is near {top:.1f} °C yet, by estimate"
+    seconds, name = min(spans)
+    return f"{name} passes {top:.1f} °C in about {span_words(round(seconds * 1000))}, by estimate"
+
+
+def _door(fridge: FridgeState) -> Finding:
+    assert fridge.over_ms is not None
+    return Finding(
+        alert="fridge-door",
+        about=f"fridge:{fridge.name}",
+        active=True,
+        message=f"The door of fridge {fridge.name} seems to stand open: its air is at {fridge.air:.1f} °C.",
+        because=(
+            f"the air warmed far faster than it does while the compressor rests ({fridge.off_slope():.2f} K/min), "
+            "then levelled off",
+            f"it left its usual cycle {span_words(fridge.at_ms - fridge.over_ms)} ago",
+            _left(fridge),
+        ),
+        do=("close the door, and look for something that keeps it from sealing",),
+        causes=(Cause("door", 0.85), Cause("compressor", 0.15)),
+        seen_ms=fridge.at_ms,
+    )
+
+
+def _compressor(fridge: FridgeState) -> Finding:
+    assert fridge.over_ms is not None
+    coarse = fridge.interval_ms() > COARSE
+    what = "is warming" if coarse else "is warming as if its compressor had stopped"
+    return Finding(
+        alert="fridge-compressor",
+        about=f"fridge:{fridge.name}",
+        active=True,
+        message=f"Fridge {fridge.name} {what}: its air is at {fridge.air:.1f} °C and has been above its usual "
+        f"{fridge.limit():.1f} °C for {span_words(fridge.at_ms - fridge.over_ms)}.",
+        because=(
+            "it crept up instead of rushing, and did not come back as after a defrost"
+            if not coarse
+            else "its readings come too seldom to tell a door from a compressor",
+            _left(fridge),
+        ),
+        do=(
+            "check the plug, the fuse and the thermostat, listen whether it runs, and keep the door shut",
+            "if it stays off, move what must stay cold; a full jug holds its cold for hours",
+        ),
+        causes=(Cause("compressor", 0.8), Cause("door", 0.2)) if not coarse else (
+            Cause("compressor", 0.5), Cause("door", 0.5)
+        ),
+        seen_ms=fridge.at_ms,
+    )  # fmt: skip
+
+
+def _drift_finding(fridge: FridgeState) -> Finding:
+    about = f"fridge:{fridge.name}"
+    off = fridge.slow - fridge.target
+    if abs(off) > fridge.band:
+        fridge.drift_ms = fridge.at_ms if fridge.drift_ms is None else fridge.drift_ms
+    elif abs(off) < 0.8 * fridge.band:
+        fridge.drift_ms = None
+    if fridge.drift_ms is None or fridge.at_ms - fridge.drift_ms < DRIFT_HOLD:
+        words = f"Fridge {fridge.name} is back in its band, on average {fridge.slow:.1f} °C."
+        return Finding("fridge-drift", about, active=False, message=words, seen_ms=fridge.at_ms)
+    under = f"fridge-{fridge.cause}/{about}" if fridge.cause else None
+    return Finding(
+        alert="fridge-drift",
+        about=about,
+        active=True,
+        message=f"Fridge {fridge.name} is too {'warm' if off > 0 else 'cold'}: on average {fridge.slow:.1f} °C over "
+        f"two hours, and it is meant to hold {fridge.target:g} ± {fridge.band:g} °C.",
+        because=(
+            f"the mean over its cycles has been off for {span_words(fridge.at_ms - fridge.drift_ms)}",
+            _left(fridge),
+        ),
+        do=("look at its dial, its load and its frost; give a change of the dial half a day",),
+        seen_ms=fridge.at_ms,
+        under=under,
+    )
+
+
+def _freeze_findings(fridge: FridgeState) -> list[Finding]:
+    """The content nearest to freezing speaks for all."""
+    if not fridge.contents:
+        return []
+    about = f"fridge:{fridge.name}"
+    name, content = min(fridge.contents.items(), key=lambda each: each[1].estimate - each[1].freezes_c)
+    margin = content.estimate - content.freezes_c
+    ahead = float("inf")
+    if fridge.fast < content.freezes_c < content.estimate:
+        ahead = thermal.seconds_to_reach(content.estimate, content.freezes_c, fridge.fast, content.tau_s)
+    if margin > FREEZE_NEAR_K and ahead >= FREEZE_AHEAD_S:
+        if margin < FREEZE_BACK_K:
+            return []
+        words = f"Nothing in fridge {fridge.name} is near freezing; {name} is at {content.estimate:.1f} °C."
+        return [Finding("freeze-risk", about, active=False, message=words, seen_ms=fridge.at_ms)]
+    how = "measured" if content.measured else "estimated"
+    when = f", and gets there in about {span_words(round(ahead * 1000))}" if ahead < float("inf") else ""
+    return [
+        Finding(
+            alert="freeze-risk",
+            about=about,
+            active=True,
+            message=f"{name} in fridge {fridge.name} can freeze: its liquid is at {content.estimate:.1f} °C ({how}) "
+            f"and may freeze at {content.freezes_c:.1f} °C{when}.",
+            because=(
+                content.why,
+                f"the air has been at {fridge.fast:.1f} °C on average over half an hour",
+                "the air probe does not see the cold plate and back wall, which are colder still",
+            ),
+            do=("set the fridge warmer, or move it away from the cold plate and back wall", GLASS_CAUTION),
+            seen_ms=fridge.at_ms,
+        )
+    ]
