@@ -133,7 +133,7 @@ esac
 }
 [ -z "${1:-}" ] || { uninstall; exit 0; }
 
-keep_broker=yes  # read by quiet_broker: here the machine's broker is what is wanted
+keep_running=mosquitto  # read by quiet_services: here the machine's broker is what is wanted
 need_packages python3 python3-venv mosquitto
 make_user
 copy_program

@@ -87,7 +87,7 @@ install_packages() {
     say "Installing $* with apt-get (once; some minutes on a small machine)."
     if apt_install "$@"; then
         rm -f "$log"
-        case " $* " in *' mosquitto '*) quiet_broker ;; esac
+        quiet_services "$@"
         return 0
     fi
     why=$(reason "$log")
@@ -96,17 +96,20 @@ install_packages() {
     return 1
 }
 
-# Debian starts a broker for the whole machine with its package. Nobody asked for one here (demo and tests start their
-# own on a port of their own), so it is stopped again; deploy/install.sh is what switches it on.
-quiet_broker() {
-    [ -z "${keep_broker:-}" ] || return 0
-    # shellcheck disable=SC2086
-    {
-        $root_by systemctl disable --now mosquitto.service || $root_by update-rc.d mosquitto disable || true
-        $root_by service mosquitto stop || true
-    } >/dev/null 2>&1
-    say 'The broker mosquitto is installed; its system service is left switched off' \
-        '(`sudo systemctl enable --now mosquitto` switches it on).'
+# Debian starts a server for the whole machine with its package. Nobody asked for one here (demo and tests start
+# their own, on ports of their own), so it is stopped again; for the broker, deploy/install.sh switches it on.
+quiet_services() {
+    for server in mosquitto victoria-metrics; do
+        case " ${keep_running:-} " in *" $server "*) continue ;; esac
+        case " $* " in *" $server "*) ;; *) continue ;; esac
+        # shellcheck disable=SC2086
+        {
+            $root_by systemctl disable --now "$server.service" || $root_by update-rc.d "$server" disable || true
+            $root_by service "$server" stop || true
+        } >/dev/null 2>&1
+        say "$server is installed; its system service is left switched off" \
+            "(\`sudo systemctl enable --now $server\` switches it on)."
+    done
 }
 
 need_packages() {
