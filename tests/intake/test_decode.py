@@ -19,7 +19,7 @@ PLAIN = Probe(name="a", source="mqtt", topic="x/a")
 FIELDS = Probe(
     name="a", source="mqtt", topic="x/a", fields={"temperature": "t[0].a", "gravity": "sum(g)", "time": "at"}
 )
-PATTERN = Probe(name="a", source="serial", port="p", pattern=r"(?P<time>\S*) *T=(?P<temperature>.*)")
+PATTERN = Probe(name="a", source="serial", port="p", pattern=r"(?P<time>\S+)? *T=(?P<temperature>.*)")
 
 json_values = st.recursive(
     st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=8),
