@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from pathlib import Path
 
 from simulators.probes import float_angle
-from simulators.says import device_of, field_map, pattern_of, topic_of
+from simulators.says import device_of, field_map, pattern_of, rfc3339, topic_of
 from simulators.scenario import Batch, Fridge, Probe, Scenario
 
 _CALIBRATED_AT = (1.000, 1.020, 1.045, 1.070, 1.100)
@@ -36,9 +35,8 @@ def configuration(
     parts += [_probe(probe, ports) for probe in scenario.probe if probe.wire != "hand"]
     for vessel in scenario.vessel:
         probes = _in(scenario, vessel.name)
-        parts.append(
-            _table("[vessel]", name=vessel.name, volume_l=vessel.litres, material=vessel.material, probes=probes)
-        )
+        about: dict[str, object] = {"name": vessel.name, "volume_l": vessel.litres, "material": vessel.material}
+        parts.append(_table("[vessel]", **about, probes=probes, abv=vessel.abv or None))
     parts += [_table("[room]", name=room.name, probes=_in(scenario, room.name)) for room in scenario.room]
     parts += [_fridge(scenario, fridge) for fridge in scenario.fridge]
     begin_ms = scenario.start_ms if start_ms is None else start_ms
@@ -88,18 +86,14 @@ def _batch(batch: Batch, begin_ms: int) -> str:
             for key, value in (
                 ("original_gravity", batch.original_gravity),
                 ("expected_final", batch.expected_final),
+                ("expected_final_sd", batch.expected_final_sd),
+                ("fermentables", batch.fermentables),
                 ("yeast_range_c", list(batch.yeast_range_c) if batch.yeast_range_c else None),
                 ("alcohol_limit_abv", batch.alcohol_limit_abv),
             )
             if value is not None
         )
     )
-
-
-def rfc3339(ms: int) -> str:
-    """UTC with milliseconds, e.g. 2026-03-02T18:00:00.000Z."""
-    whole, milli = divmod(ms, 1000)
-    return f"{datetime.fromtimestamp(whole, UTC):%Y-%m-%dT%H:%M:%S}.{milli:03}Z"
 
 
 def _table(heading: str, **values: object) -> str:

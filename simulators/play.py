@@ -110,7 +110,7 @@ class Player:
                 own_ms += round(fault.offset_s * 1000)
             elif isinstance(fault, Lost) and luck["lost"] < fault.share:
                 return
-        carries = probe.clock and probe.says == "senml" and probe.wire in ("mqtt", "serial")
+        carries = probe.timed
         claimed = own_ms if carries else measured_ms if probe.wire == "hand" else send_ms
         whole = Emission(
             send_ms=send_ms,
@@ -133,11 +133,10 @@ class Player:
         if away.shuffled:
             chance.shuffle(kept)
         send_ms = self._ms(min(away.to_h, self.scenario.days * 24))
-        carries = probe.clock and probe.says == "senml"
         for emission in kept:
             send_ms += chance.randint(20, 60)
             readings = emission.readings
-            if not carries:
+            if not probe.timed:
                 readings = tuple(one._replace(measured_ms=send_ms) for one in readings)
             yield replace(emission, send_ms=send_ms, readings=readings)
 

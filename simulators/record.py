@@ -9,8 +9,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from simulators.configure import configuration, rfc3339
+from simulators.configure import configuration
 from simulators.play import Emission, Player
+from simulators.says import rfc3339
 from simulators.truth import Found, truth
 
 HEADER = ("time", "probe", "quantity", "value", "unit")

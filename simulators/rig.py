@@ -20,9 +20,7 @@ class Rig:
     MQTT goes to the broker at `mqtt_port`; what a person reads by hand is given to `hand`, if there is one.
     """
 
-    def __init__(
-        self, player: Player, folder: Path, *, mqtt_port: int | None = None, hand: Hand | None = None
-    ) -> None:
+    def __init__(self, player: Player, folder: Path, *, mqtt_port: int | None = None, hand: Hand | None = None) -> None:
         self.player = player
         self._mqtt_port = mqtt_port
         self._hand = hand

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from random import Random
 from typing import NamedTuple
 
@@ -32,6 +33,12 @@ class Said(NamedTuple):
     unit: str
 
 
+def rfc3339(ms: int) -> str:
+    """UTC with milliseconds, e.g. 2026-03-02T18:00:00.000Z."""
+    whole, milli = divmod(ms, 1000)
+    return f"{datetime.fromtimestamp(whole, UTC):%Y-%m-%dT%H:%M:%S}.{milli:03}Z"
+
+
 def topic_of(probe: Probe) -> str:
     """Its MQTT topic."""
     return probe.topic or f"cellar/{probe.name}"
@@ -43,8 +50,9 @@ def device_of(probe: Probe) -> str:
 
 
 def field_map(probe: Probe) -> dict[str, str]:
-    """Quantity to field of its JSON, as the configuration wants it."""
-    return {quantity: _FIELD[quantity] for quantity in probe.quantities}
+    """Quantity (and `time`) to field of its JSON, as the configuration wants it."""
+    own = {"time": "when"} if probe.timed else {}
+    return own | {quantity: _FIELD[quantity] for quantity in probe.quantities}
 
 
 def pattern_of(probe: Probe) -> str:
@@ -61,7 +69,8 @@ def payload(probe: Probe, values: dict[str, float], own_ms: int | None) -> bytes
     if probe.says == "senml":
         text = senml(topic_of(probe), values, own_ms)
     elif probe.says == "fields":
-        text = json.dumps({_FIELD[quantity]: value for quantity, value in values.items()})
+        own = {"when": rfc3339(own_ms)} if own_ms is not None else {}
+        text = json.dumps(own | {_FIELD[quantity]: value for quantity, value in values.items()})
     else:
         text = " ".join(f"{_LETTER[q]}={value:.{_DECIMALS[q]}f}" for q, value in values.items())
     return text.encode() + (b"\r\n" if probe.wire == "serial" else b"")

@@ -97,6 +97,8 @@ class Vessel(_Record):
     material: Literal["plastic", "glass", "steel"] = "plastic"
     place: str
     celsius: float = 20.0
+    abv: float = Field(default=0.0, ge=0, le=40)
+    """Of what stands in it where there is no batch; 0 is plain water."""
     move: list[Move] = []
     bath: list[Bath] = []
 
@@ -129,6 +131,8 @@ class Batch(_Record):
     rouse_h: list[float] = []
     original_gravity: float | None = None
     expected_final: float | None = None
+    expected_final_sd: float | None = None
+    fermentables: Literal["sugar", "grain", "mixed"] | None = None
     yeast_range_c: tuple[float, float] | None = None
     alcohol_limit_abv: float | None = None
 
@@ -238,8 +242,8 @@ class Probe(_Record):
     wire: Literal["mqtt", "serial", "onewire", "hand"] = "mqtt"
     says: Literal["senml", "fields", "text"] = "senml"
     topic: str | None = None
-    clock: bool = True
-    """Whether its messages carry their own time (SenML only)."""
+    clock: bool | None = None
+    """Whether its messages carry their own time. Left out: SenML does, other words do not."""
     retained: bool = False
     status: bool = False
     """Whether it also keeps a retained `…/status` of online or offline."""
@@ -269,7 +273,15 @@ class Probe(_Record):
             raise ValueError("a hand probe needs at_h, the hours of its readings")
         if self.says == "text" and self.wire == "mqtt":
             raise ValueError("text lines are for serial; over MQTT use senml or fields")
+        if self.clock and (self.says == "text" or self.wire in ("onewire", "hand")):
+            raise ValueError("only senml and fields over MQTT or serial carry a time of their own")
         return self
+
+    @property
+    def timed(self) -> bool:
+        """Whether its messages carry their own time."""
+        own = self.says == "senml" if self.clock is None else self.clock
+        return own and self.wire in ("mqtt", "serial")
 
 
 class BatchTruth(_Record):

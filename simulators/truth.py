@@ -11,7 +11,7 @@ from copy import copy
 from dataclasses import dataclass
 from typing import Literal
 
-from simulators.physics.ferment import Brew, Yeast, cardinal
+from simulators.physics.ferment import Brew, Yeast
 from simulators.physics.liquid import ETHANOL_DENSITY_20
 from simulators.scenario import Batch, Scenario, Silent, Stuck
 from simulators.world import STEP_H, Kept, World
@@ -107,7 +107,7 @@ def _outcome(world: World, batch: Batch) -> Outcome:
     first = round(batch.pitched_h / STEP_H)
     chilled_from = _last_warm(kept, batch.strain)
     at_h, brew = _snapshot_before(kept, chilled_from * STEP_H)
-    onward, end_brew = _go_on(brew, batch.strain, _mean(kept, at_h), at_h)
+    onward, end_brew = _go_on(brew, batch.strain, _mean(kept, at_h))
     asymptote, dry = onward[-1], end_brew.dry_mixture.gravity
     original, last = max(kept.gravity.values[first:]), kept.gravity.values[-1]
     over_h = _over(kept, first, round(at_h / STEP_H), onward, asymptote)
@@ -130,7 +130,7 @@ def _outcome(world: World, batch: Batch) -> Outcome:
         asymptote=round(asymptote, 5),
         dry=round(kept.dry_gravity.values[-1], 5),
         abv=round(kept.mixture.abv, 2),
-        pauses=_pauses(kept, first, over_h, dry) if kind != "not-started" else (),
+        pauses=_pauses(kept, first, over_h) if kind != "not-started" else (),
     )
 
 
@@ -152,9 +152,8 @@ def _mean(kept: Kept, hours: float) -> float:
     return sum(values) / len(values)
 
 
-def _go_on(brew: Brew, strain: Yeast, celsius: float, at_h: float) -> tuple[list[float], Brew]:
-    """Hourly gravity from `at_h` on were it left alone at this temperature for weeks."""
-    del at_h
+def _go_on(brew: Brew, strain: Yeast, celsius: float) -> tuple[list[float], Brew]:
+    """Hourly gravity were it left alone at this temperature for weeks."""
     onward, rest = [brew.mixture.gravity], copy(brew)
     for hour in range(int(GO_ON_H)):
         rest.step(0.5, celsius, strain)
@@ -184,25 +183,25 @@ def _over(kept: Kept, first: int, known: int, onward: list[float], asymptote: fl
     return curve[min(min(far, fast) + 1, len(curve) - 1)][0]
 
 
-def _pauses(kept: Kept, first: int, over_h: float, dry: float) -> tuple[tuple[float, float], ...]:
+def _pauses(kept: Kept, first: int, over_h: float) -> tuple[tuple[float, float], ...]:
     """Standstills after the start and before the end, 12 h and longer."""
-    values, found, began = kept.gravity.values, [], None
-    top = max(values[first:])
-    last = min(round(over_h / STEP_H), len(values) - 73)
-    for i in range(first, last):
-        still = (values[i] - values[i + 72]) * 4 < SLOW_PER_DAY and values[i] - dry > LEFT_OVER
-        if still and top - values[i] > 0.15 * (top - dry):
+    ahead = 72  # six hours
+    values, dry = kept.gravity.values, kept.dry_gravity.values
+    found: list[tuple[float, float]] = []
+    began: int | None = None
+    for i in range(first, min(round(over_h / STEP_H), len(values) - ahead)):
+        fallen = values[first] - values[i] > 0.15 * (values[first] - dry[first])
+        still = (values[i] - values[i + ahead]) * 4 < SLOW_PER_DAY and values[i] - dry[i] > LEFT_OVER
+        if fallen and still:
             began = i if began is None else began
         elif began is not None:
-            found.append((round(began * STEP_H, 2), round((i + 72) * STEP_H, 2)))
+            found.append((round(began * STEP_H, 2), round((i + ahead) * STEP_H, 2)))
             began = None
-    if began is not None and over_h * 1.0 > (last + 72) * STEP_H - 1:
-        found.append((round(began * STEP_H, 2), round((last + 72) * STEP_H, 2)))
     return tuple(pause for pause in found if pause[1] - pause[0] >= 12)
 
 
 def _cause(brew: Brew, strain: Yeast) -> Cause:
-    """The factor that holds the yeast back most."""
+    """The factor that holds the yeast back most; worn-out yeast is asked what its growth ended for."""
     litres = brew.mixture.volume
     limit = strain.alcohol_limit / 100 * ETHANOL_DENSITY_20 * 1000
     everyone = brew.yeast + brew.settled
@@ -210,11 +209,6 @@ def _cause(brew: Brew, strain: Yeast) -> Cause:
         "nutrients": brew.transport,
         "alcohol-limit": max(0.0, 1 - (brew.ethanol / litres / limit) ** 2),
         "cold-crash": brew.yeast / everyone if everyone else 1.0,
-        "under-pitch": min(1.0, everyone / litres / 2.0),
     }
-    return min(factors, key=lambda cause: factors[cause])
-
-
-def warmth_of(strain: Yeast, celsius: float) -> float:
-    """How fast this yeast is at `celsius`, as a part of its best."""
-    return cardinal(celsius, strain)
+    first = min(factors, key=lambda cause: factors[cause])
+    return "under-pitch" if first == "nutrients" and everyone > 0.8 * brew.most_yeast else first

@@ -12,7 +12,7 @@ from functools import cached_property
 
 from simulators.physics.ferment import HEXOSE_PER_SUCROSE, Brew, Yeast, pitched
 from simulators.physics.fridge import Cabinet, Fridge, Inside, Trouble
-from simulators.physics.liquid import Mixture
+from simulators.physics.liquid import ETHANOL_DENSITY_20, Mixture
 from simulators.physics.room import RoomAir
 from simulators.physics.vessel import Warmth, loss_w_per_k
 from simulators.scenario import Batch, Scenario, Vessel
@@ -112,9 +112,10 @@ class World:
             for spec in scenario.fridge
         }
         self.vessels = {
-            spec.name: Kept(spec, Warmth(spec.celsius), spec.place, Mixture(spec.litres * 998.2))
-            for spec in scenario.vessel
+            spec.name: Kept(spec, Warmth(spec.celsius), spec.place, _filled(spec)) for spec in scenario.vessel
         }
+        for kept in self.vessels.values():
+            kept.warmth.freezing_c = kept.mixture.freezing_c
         self._batches = {batch.vessel: batch for batch in scenario.batch}
         self._live()
 
@@ -175,6 +176,13 @@ class World:
             cold.power_w.values.append(cold.fridge.power_w(trouble))
             cold.door.values.append(float(trouble.door_open))
             cold.fridge.step(60, room_c, inside, trouble)
+
+
+def _filled(spec: Vessel) -> Mixture:
+    """Water, or alcohol and water, up to the vessel's volume."""
+    ethanol = spec.litres * 10 * spec.abv * ETHANOL_DENSITY_20
+    share = Mixture((spec.litres * 1000 - ethanol) * 0.98, ethanol=ethanol)
+    return Mixture(share.water * spec.litres / share.volume, ethanol=ethanol * spec.litres / share.volume)
 
 
 def _cabinet(spec: FridgeSpec) -> Cabinet:

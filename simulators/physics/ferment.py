@@ -47,7 +47,7 @@ class Yeast:
     """1/h at the optimum (Warren 1990)."""
     growth_limit: float = 101.6
     """g/L of ethanol where growth ends (Warren 1990)."""
-    uptake: float = 0.95
+    uptake: float = 0.78
     """g hexose per g dry yeast per hour at the optimum, yeast short of nitrogen (chosen: a 19 L bucket then
     takes 3 to 8 days, as common practice has it)."""
     affinity: float = 6.0
@@ -56,19 +56,21 @@ class Yeast:
     """g dry yeast per g assimilable nitrogen (chosen within what wine trials give, from memory)."""
     alcohol_limit: float = 14.5
     """ABV at which uptake stops."""
-    slow_uptake: float = 0.06
+    slow_uptake: float = 0.14
     """Uptake of the second sugar, as a part of the first's."""
     slow_affinity: float = 15.0
     repression: float = 4.0
     """g/L of the first sugar that halves uptake of the second."""
     wear: float = 0.001
-    """1/h: loss of sugar transport once nitrogen is gone, at 20 °C and 40 g/L of ethanol; it goes with the
+    """1/h: loss of sugar transport once it can grow no more, at 20 °C and 40 g/L of ethanol; it goes with the
     square of the ethanol (Coleman 2007 has yeast die in proportion to it). 0.001 is a well-fed wash; a bare
     one up to 0.2."""
     settles_below: float = 9.0
     """°C: colder than this the yeast clumps and falls within hours."""
     settling: float = 0.5
     """1/h at full chill."""
+    buds: float = math.inf
+    """How many times its pitched mass it can grow to without air."""
     settled_activity: float = 0.002
     """What yeast on the bottom still does: sugar reaches it through a still layer."""
 
@@ -108,6 +110,8 @@ class Brew:
     """Carbon dioxide given off so far."""
     gas_rate: float = 0.0
     """g/h over the last step."""
+    most_yeast: float = math.inf
+    """Grams the pitched yeast can grow to: each budding halves the sterols it was grown with in air."""
 
     @property
     def mixture(self) -> Mixture:
@@ -137,7 +141,7 @@ class Brew:
         litres = self.mixture.volume
         start = self._vector()
         gas_before, sugar_before = self.gas, self.hexose + self.slow
-        rates = _Rates(yeast, celsius, litres)
+        rates = _Rates(yeast, celsius, litres, self.most_yeast)
         k1 = rates(start)
         k2 = rates(_moved(start, k1, hours / 2))
         k3 = rates(_moved(start, k2, hours / 2))
@@ -176,9 +180,10 @@ def _moved(start: Vector, slope: Vector, hours: float) -> Vector:
 class _Rates:
     """The right-hand side of the equations at one temperature and volume."""
 
-    __slots__ = ("_heat", "_litres", "_settling", "_yeast")
+    __slots__ = ("_heat", "_litres", "_most", "_settling", "_yeast")
 
-    def __init__(self, yeast: Yeast, celsius: float, litres: float) -> None:
+    def __init__(self, yeast: Yeast, celsius: float, litres: float, most: float) -> None:
+        self._most = most
         self._yeast = yeast
         self._litres = litres
         self._heat = cardinal(celsius, yeast)
@@ -191,9 +196,9 @@ class _Rates:
         sugar, late, alcohol = hexose / litres, slow / litres, ethanol / litres
         awake = readiness / (1 + readiness)
         limit = yeast.alcohol_limit / 100 * ETHANOL_DENSITY_20 * 1000
-        # Growth: food, nitrogen, not too much alcohol (exponent of Warren 1990).
+        # Growth: food, nitrogen and sterols, not too much alcohol (exponent of Warren 1990).
         food = sugar / (0.245 + sugar)
-        feed = nitrogen / (0.010 * litres + nitrogen)
+        feed = nitrogen / (0.010 * litres + nitrogen) * max(0.0, 1 - (cells + settled) / self._most)
         calm = max(0.0, 1 - (alcohol / yeast.growth_limit) ** 1.95)
         born = yeast.growth * self._heat * awake * food * feed * calm * cells
         # Uptake: what hangs in the liquid works in full, what lies below hardly at all.
@@ -252,4 +257,5 @@ def pitched(
         yeast=yeast_g,
         nitrogen=nitrogen_mg_l / 1000 * litres,
         readiness=1 / math.expm1(wake) if wake > 1e-6 else 1e6,
+        most_yeast=yeast_g * strain.buds if yeast_g > 0 else math.inf,
     )

@@ -32,9 +32,7 @@ class BrokerDown(RuntimeError):
 
 def _find() -> str:
     """Debian keeps mosquitto in /usr/sbin, which is not on an ordinary user's PATH."""
-    found = shutil.which("mosquitto") or shutil.which(
-        "mosquitto", path="/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin"
-    )
+    found = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin")
     if found is None:
         raise BrokerMissing("mosquitto is not installed: on Debian, `sudo apt install mosquitto`")
     return found
