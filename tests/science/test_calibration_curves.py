@@ -69,6 +69,19 @@ def test_outside_begins_a_tenth_of_the_span_beyond_the_points():
     assert curve.span == (10.0, 30.0)
 
 
+def test_far_beyond_the_points_a_parabola_runs_on_straight():
+    """Beyond the margin the curve continues along its tangent, without a step, on both sides."""
+    curve = calibration.fit(FLOAT)
+    first, last = curve.span
+    margin = calibration.MARGIN * (last - first)
+    for edge, away in ((first - margin, -1.0), (last + margin, 1.0)):
+        near, mid, far = (curve.value(edge + away * d) for d in (10.0, 20.0, 30.0))
+        assert far - mid == pytest.approx(mid - near, abs=1e-12)
+        assert curve.value(edge + 1e-6) == pytest.approx(curve.value(edge - 1e-6), abs=1e-6)
+    inside = [curve.value(first + d) for d in (0.0, 10.0, 20.0)]
+    assert abs(inside[2] - 2.0 * inside[1] + inside[0]) > 1e-4
+
+
 def test_the_error_grows_away_from_the_points():
     """Beyond the points the error grows steadily, for lines and parabolas."""
     for points in ([(10.0, 1.0), (30.0, 1.1)], FLOAT):

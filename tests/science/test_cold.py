@@ -143,6 +143,14 @@ def test_bigger_vessels_are_slower(litres, times, material):
     assert big.usual_s > small.usual_s
 
 
+def test_walls_slow_a_vessel():
+    """Glass holds more heat than plastic, and bright steel sheds it slower; both by the amounts stated."""
+    plastic, glass, steel = (thermal.time_constant(4.0, m) for m in ("plastic", "glass", "steel"))
+    assert glass.usual_s / plastic.usual_s == pytest.approx(1.10 / 1.02)
+    assert steel.high_s / plastic.high_s == pytest.approx(1.03 / 1.02 * 5.0 / 3.5)
+    assert steel.usual_s > glass.usual_s > plastic.usual_s
+
+
 temperatures = st.floats(-10.0, 50.0)
 taus = st.floats(60.0, 1e5)
 

@@ -28,6 +28,11 @@ def test_water_matches_iapws95_computed_here():
         assert water.density(t) == pytest.approx(expected, abs=2e-3)
 
 
+def test_the_reference_density_is_water_s_at_20():
+    """The named reference is the formula's own value at 20 °C and the CIPM table's."""
+    assert water.RHO_20 == water.density(20.0) == pytest.approx(998.2067, abs=1e-4)
+
+
 @pytest.mark.parametrize("t", [-0.1, 40.1, math.nan, math.inf])
 def test_water_refuses_what_the_formula_does_not_cover(t):
     """A temperature outside 0-40 °C is refused with the allowed range in the message."""
