@@ -152,12 +152,12 @@ reason() {
 
 # --- the virtual environment -----------------------------------------------------------------------------
 
-# The stamp is written last. It names what the environment was made from, so a change of any of them, or a run that
-# was broken off before it was written, makes the next run finish or renew the environment.
+# The stamp is written last. It says what the environment was made from: Python and place on its first two lines, then
+# the project file. An environment without a stamp was broken off on the way.
 stamp_key() {
     python3 -c 'import sys; print(sys.version_info[:2])'
-    sha256sum <"$top/pyproject.toml"
     printf '%s\n' "$venv"
+    sha256sum <"$top/pyproject.toml"
 }
 
 need_venv() {
@@ -184,41 +184,39 @@ matches() { [ -f "$1" ] && [ "$(cat "$1")" = "$key" ]; }
 
 build_venv() {
     log=$(mktemp)
-    clear_broken_venv
+    [ ! -e "$venv" ] || can_grow || clear_venv
     target=.
     [ "$1" = run ] || target='.[test]'
     say "Setting up Python libraries in $venv (once; some minutes on a small machine)."
-    if [ ! -x "$venv/bin/python" ]; then
+    if [ ! -e "$venv" ]; then
         python3 -m venv "$venv" >"$log" 2>&1 || venv_failed
     fi
     rm -f "$venv/stamp.run" "$venv/stamp.test"
-    : >"$venv/half-done"
-    (cd "$top" && "$venv/bin/python" -m pip install --disable-pip-version-check --no-input -e "$target") \
-        >"$log" 2>&1 </dev/null || venv_failed
-    rm -f "$log"
+    # In the environment's own folder there is room, and what a killed pip leaves goes with it.
+    mkdir -p "$venv/tmp"
+    (cd "$top" && TMPDIR="$venv/tmp" "$venv/bin/python" -m pip install --disable-pip-version-check --no-input \
+        -e "$target") >"$log" 2>&1 </dev/null || venv_failed
+    rm -rf "$log" "$venv/tmp"
     sync  # a stamp must not outlive, after a power cut, the files that it vouches for
-    printf '%s\n' "$key" >"$venv/stamp.$1.new"
-    mv "$venv/stamp.$1.new" "$venv/stamp.$1"
-    rm -f "$venv/half-done"
+    printf '%s\n' "$key" >"$venv/stamp.new"
+    mv "$venv/stamp.new" "$venv/stamp.$1"
 }
 
-# A half-done installation can look whole to pip, so it is made anew; so is one of another Python, or one of root's.
-clear_broken_venv() {
-    [ -e "$venv" ] || return 0
-    [ -e "$venv/half-done" ] || [ ! -O "$venv" ] || ! "$venv/bin/python" -m pip --version >/dev/null 2>&1 ||
-        ! same_python || return 0
-    say "$venv is incomplete or of another Python: making it anew."
+# Whether pip can add to what is there: it was once whole, and is of this Python and this place (scripts name theirs).
+can_grow() {
+    "$venv/bin/python" -m pip --version >/dev/null 2>&1 || return 1
+    cat "$venv/stamp.run" "$venv/stamp.test" 2>/dev/null | grep -qxF -e "$venv" || return 1
+    cat "$venv/stamp.run" "$venv/stamp.test" 2>/dev/null | grep -qxF -e "$(printf '%s\n' "$key" | head -n 1)"
+}
+
+clear_venv() {
+    say "$venv is incomplete, or of another Python or place: making it anew."
     rm -rf "$venv" 2>/dev/null || fail "Could not remove $venv: as root, remove it, then run this again."
-}
-
-same_python() {
-    inside='import sys; print(sys.version_info[:2])'
-    [ "$("$venv/bin/python" -c "$inside")" = "$(python3 -c "$inside")" ]
 }
 
 venv_failed() {
     why=$(reason "$log")
     tail -n 5 "$log" >&2
     rm -f "$log"
-    fail "Could not set up $venv: $why. Put that right, then run this again: it goes on from here."
+    fail "Could not set up $venv: $why. Put that right, then run this again."
 }

@@ -100,28 +100,46 @@ def test_an_environment_for_the_demo_is_not_enough_for_the_tests(ready: Path) ->
     assert not (ready / ".venv/stamp.test").exists()
 
 
-def test_a_change_of_the_project_file_renews_the_environment(ready: Path) -> None:
-    """A stamp made from another pyproject.toml is not believed."""
+def test_a_change_of_the_project_file_renews_the_environment_in_place(ready: Path) -> None:
+    """A stamp made from another pyproject.toml is not believed, and what is there is built upon."""
     with (ready / "pyproject.toml").open("a", encoding="utf-8") as file:
         file.write("\n# another\n")
 
-    assert "Setting up Python libraries" in setup(ready, "need_venv run").stderr
+    said = setup(ready, "need_venv run").stderr
+
+    assert "Setting up Python libraries" in said
+    assert "making it anew" not in said
 
 
 @pytest.mark.parametrize(
     "damage",
-    [': >"$venv/half-done"', 'rm "$venv/bin/python"', 'rm -r "$venv"/lib/python*/site-packages/pip'],
-    ids=["broken-off", "python-gone", "pip-gone"],
+    [
+        'rm "$venv/stamp.run"',
+        'rm "$venv/bin/python"',
+        'echo "(3, 1)" >"$venv/stamp.run"; echo "$venv" >>"$venv/stamp.run"',
+        'sed -i "2s/.*/elsewhere/" "$venv/stamp.run"',
+        'rm -r "$venv"/lib/python*/site-packages/pip',
+    ],
+    ids=["broken-off", "python-gone", "another-python", "moved", "pip-gone"],
 )
-def test_an_interrupted_setup_is_made_anew(ready: Path, damage: str) -> None:
-    """What an interrupted run left is cleared away, and the next try starts from a whole environment."""
-    setup(ready, damage + '; rm "$venv/stamp.run"; : >"$venv/left-over"')
+def test_an_environment_that_cannot_be_trusted_is_not_built_upon(ready: Path, damage: str) -> None:
+    """What an interrupted run left, or is of another Python or place, is told from a whole environment."""
+    asked = "key=$(stamp_key); if can_grow; then echo whole; else echo broken; fi"
+    assert setup(ready, asked).stdout == "whole\n"
+
+    assert setup(ready, f"{damage}; {asked}").stdout == "broken\n"
+
+
+def test_an_interrupted_setup_is_made_anew(ready: Path) -> None:
+    """An environment without a stamp is cleared away, and a failure leaves nothing in the temporary folder."""
+    setup(ready, 'rm "$venv/stamp.run"; : >"$venv/left-over"')
 
     result = setup(ready, "need_venv run")
 
     assert "making it anew" in result.stderr
     assert not (ready / ".venv/left-over").exists()
     assert (ready / ".venv/bin/python").exists()
+    assert [path.name for path in ready.parent.iterdir()] == ["two words"]
 
 
 def test_without_root_and_apt_a_needed_package_stops_with_what_to_do(project: Path, tmp_path: Path) -> None:
@@ -155,10 +173,3 @@ def test_a_failure_is_named_in_plain_words(project: Path, words: str, reason: st
     (project / "log").write_text(words, encoding="utf-8")
 
     assert setup(project, 'reason "$top/log"').stdout == reason + "\n"
-
-
-def test_nothing_is_left_in_the_temporary_folder(project: Path) -> None:
-    """A failed setup takes its log away with it."""
-    setup(project, "need_venv run")
-
-    assert [path.name for path in project.parent.iterdir()] == ["two words"]
