@@ -98,10 +98,11 @@ class _Entry(BaseModel):
 
 
 class Started(_Entry):
-    """The daemon started. Between `watched_until` and now nobody watched, so no tick falls there."""
+    """The daemon (or a command in its place) started; from `watched_until` to now no tick falls: nobody watched."""
 
     kind: Literal["started"] = "started"
     version: str
+    by: Literal["daemon", "command"] = "daemon"
     watched_until: Ms | None
 
 
@@ -232,9 +233,19 @@ class Ticked(_Entry):
     id: str
 
 
+class Trouble(_Entry):
+    """The watcher's own trouble came or went: the clock is not set, the store could not be written."""
+
+    kind: Literal["trouble"] = "trouble"
+    alert: Literal["clock-unsure", "store-trouble", "relay-behind"]
+    active: bool
+    detail: str
+
+
 JournalEntry = (
     Started | Stopped | Exported | ClockStep | Configured | BatchStarted | BatchClosed | StageChanged | ProbeMoved
     | ContentsChanged | Added | Acknowledged | Shelved | ProbeStatus | HandReading | ReadingUndone | Ticked
+    | Trouble
 )  # fmt: skip
 
 JOURNAL: TypeAdapter[JournalEntry] = TypeAdapter(Annotated[JournalEntry, Field(discriminator="kind")])

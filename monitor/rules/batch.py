@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from monitor.model.events import VerdictName
+from monitor.model.events import Hint, VerdictName
 
 # Below this a batch is called cold when nothing was said of its yeast: between ale and lager (common practice, no
 # source). A batch that has fermented warm is cold already well above it.
@@ -14,7 +14,7 @@ COOLED_BY_K = 6.0
 
 @dataclass(slots=True)
 class HandPoint:
-    """One hand reading: when, the raw scale value (None if gravity was typed), at which temperature, and the result."""
+    """One hand reading: when, the result, the raw scale value (None if gravity was typed) and its temperature."""
 
     at_ms: int
     gravity: float
@@ -58,6 +58,8 @@ class BatchState:
     step_ms: int | None = None  # an unannounced step in gravity
     # what has been said
     verdict: VerdictName | None = None
+    hint: Hint | None = None
+    last_gravity: float | None = None
     since_ms: int = 0
     said_ms: int = 0
     rest: VerdictName | None = None  # finished or stalled, from when it was said until it moves again
@@ -65,6 +67,7 @@ class BatchState:
     too_warm_ms: int | None = None
     too_cold_ms: int | None = None
     hand: list[HandPoint] = field(default_factory=list)
+    hand_warmth: tuple[int, float] | None = None  # the latest temperature typed by hand, and when
 
     def cold_below(self) -> tuple[float, str]:
         """Below which liquid temperature a standstill proves nothing, and why that figure."""

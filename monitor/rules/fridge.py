@@ -128,7 +128,9 @@ def take(fridge: FridgeState, measured_ms: int, value: float) -> None:
         fridge.fast = fridge.slow = fridge.turn = fridge.last_turn = value
         fridge.air, fridge.at_ms, fridge.recent = value, measured_ms, [(measured_ms, value)]
         for content in fridge.contents.values():
-            content.estimate, content.at_ms = (content.estimate, measured_ms)
+            # What stood inside before anyone watched is taken to be as cold as the air.
+            content.estimate = value if content.at_ms == 0 else content.estimate
+            content.at_ms = measured_ms
         return
     if measured_ms <= fridge.at_ms:
         return

@@ -1,0 +1,269 @@
+"""Journal entries: what a person or the daemon did, applied to the state."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from pydantic import ValidationError
+
+from monitor.alerts.book import Outcome
+from monitor.engine.readings import open_batch
+from monitor.engine.state import State
+from monitor.engine.verdicts import evaluate
+from monitor.model.clock import DAY, MINUTE
+from monitor.model.config import Batch, RuleSettings
+from monitor.model.findings import Finding
+from monitor.model.inputs import (
+    Acknowledged,
+    Added,
+    BatchClosed,
+    BatchStarted,
+    ClockStep,
+    Configured,
+    ContentsChanged,
+    HandReading,
+    JournalEntry,
+    ProbeMoved,
+    ProbeStatus,
+    ReadingUndone,
+    Shelved,
+    StageChanged,
+    Started,
+    Ticked,
+    Trouble,
+)
+from monitor.rules.batch import BatchState
+from monitor.rules.fridge import Content, FridgeState
+from monitor.rules.health import ProbeHealth, span_words
+from monitor.science import thermal
+
+AWAY = 10 * MINUTE
+WARM_C = 20.0  # what is put into a fridge is taken to come from a room
+
+
+def apply_entry(state: State, entry: JournalEntry, now_ms: int, out: Outcome) -> None:
+    """Apply one entry; kinds that are only kept for the record do nothing here."""
+    handler = _HANDLERS.get(type(entry))
+    if handler is not None:
+        handler(state, entry, now_ms, out)
+
+
+# --- the watcher itself ------------------------------------------------------------------------------------------
+
+
+def _started(state: State, entry: Started, now_ms: int, out: Outcome) -> None:
+    _watch_from(state, now_ms)
+    since = state.clock.away_since_ms if state.clock.away_since_ms is not None else entry.watched_until
+    if entry.by == "command":
+        state.clock.away_since_ms = since
+        return
+    state.clock.away_since_ms = None
+    if since is None or now_ms - since < AWAY:
+        return
+    finding = Finding(
+        alert="was-away",
+        about=f"site:{state.settings.site}",
+        active=True,
+        message=f"I was away for {span_words(now_ms - since)} and saw nothing. "
+        "What comes late is filed where it belongs.",
+        because=("the daemon, or the machine, did not run",),
+        do=("nothing, if you stopped it; else look at its power supply", "hours nobody saw do not count as held cold"),
+        seen_ms=since,
+    )
+    state.book.close(finding.about, now_ms, out)
+    state.book.note(finding, now_ms, out)
+
+
+def _clock_step(state: State, _: ClockStep, now_ms: int, __: Outcome) -> None:
+    _watch_from(state, now_ms)
+
+
+def _watch_from(state: State, now_ms: int) -> None:
+    """Nobody watched until now: no tick falls in the gap, and silence counts from here."""
+    state.clock.watched_from_ms = now_ms
+    state.clock.tick_ms = now_ms // MINUTE * MINUTE
+
+
+def _trouble(state: State, entry: Trouble, now_ms: int, out: Outcome) -> None:
+    remedy = {
+        "clock-unsure": "connect it to a network with a time server, or set its clock by hand",
+        "store-trouble": "free space on the disk and check the card; what arrived meanwhile was kept waiting",
+        "relay-behind": "check the time-series server and the network",
+    }[entry.alert]
+    about = f"site:{state.settings.site}"
+    finding = Finding(entry.alert, about, active=entry.active, message=entry.detail, do=(remedy,), seen_ms=now_ms)
+    state.book.note(finding, now_ms, out)
+
+
+# --- configuration and places --------------------------------------------------------------------------------------
+
+
+def _configured(state: State, entry: Configured, now_ms: int, out: Outcome) -> None:
+    """The configuration places things at first sight; after that the journal rules."""
+    settings = RuleSettings.model_validate(entry.settings)
+    state.use(settings)
+    state.touch("settings", "places")
+    for kind, places in (("vessel", settings.vessel), ("room", settings.room), ("fridge", settings.fridge)):
+        for place in places:
+            for probe in place.probes:
+                state.places.setdefault(probe, [(0, f"{kind}:{place.name}")])
+    for fridge in settings.fridge:
+        known = state.fridges.get(fridge.name)
+        if known is None:
+            known = state.fridges[fridge.name] = FridgeState(fridge.name, fridge.target_c, fridge.band_k)
+            for vessel in fridge.contents:
+                _put_in(state, known, vessel, None)
+        known.target, known.band = fridge.target_c, fridge.band_k
+        state.touch(f"fridge:{fridge.name}")
+    for gone in set(state.fridges) - {fridge.name for fridge in settings.fridge}:
+        del state.fridges[gone]
+        state.drop(f"fridge:{gone}")
+        state.book.close(f"fridge:{gone}", now_ms, out)
+    for batch in settings.batch:
+        _set_batch(state, batch)
+
+
+def _put_in(state: State, fridge: FridgeState, vessel: str, now_ms: int | None) -> None:
+    settings = state.vessel(vessel)
+    litres, material = (settings.volume_l, settings.material) if settings else (0.5, "glass")
+    fridge.contents[vessel] = Content(
+        estimate=fridge.target if now_ms is None else WARM_C,
+        at_ms=0 if now_ms is None else now_ms,
+        tau_s=thermal.time_constant(min(max(litres, 0.05), 2000.0), material).usual_s,
+        freezes_c=0.0,
+        why="what is in it is not known, so it is taken for water",
+    )
+
+
+def _moved(state: State, entry: ProbeMoved, _: int, __: Outcome) -> None:
+    spans = state.places.setdefault(entry.probe, [(0, None)])
+    state.places[entry.probe] = [*(span for span in spans if span[0] < entry.at), (entry.at, entry.to)][-50:]
+    probe = state.probes.setdefault(entry.probe, ProbeHealth())
+    probe.moved_ms, probe.steady = (entry.at if entry.to is not None else None), []
+    state.touch("places", f"probe:{entry.probe}")
+
+
+def _contents(state: State, entry: ContentsChanged, now_ms: int, _: Outcome) -> None:
+    fridge = state.fridges.get(entry.fridge)
+    if fridge is None:
+        return
+    for vessel in set(fridge.contents) - set(entry.contents):
+        del fridge.contents[vessel]
+    for vessel in entry.contents:
+        if vessel not in fridge.contents:
+            _put_in(state, fridge, vessel, now_ms)
+    state.touch(f"fridge:{entry.fridge}")
+
+
+def _probe_status(state: State, entry: ProbeStatus, _: int, __: Outcome) -> None:
+    probe = state.probes.setdefault(entry.probe, ProbeHealth())
+    probe.online = entry.online
+    state.touch(f"probe:{entry.probe}")
+
+
+# --- batches -----------------------------------------------------------------------------------------------------
+
+
+def _batch_started(state: State, entry: BatchStarted, now_ms: int, out: Outcome) -> None:
+    try:
+        batch = _set_batch(state, Batch.model_validate(entry.batch))
+    except ValidationError:
+        return  # the command line checks before it writes; a journal edited by hand may still be wrong
+    evaluate(state, batch, now_ms, out)
+
+
+def _set_batch(state: State, told: Batch) -> BatchState:
+    batch = state.batches.get(told.name)
+    if batch is None:
+        batch = state.batches[told.name] = BatchState(told.name, told.vessel, told.pitched)
+    batch.expected_final, batch.expected_sd = told.expected_final, told.expected_final_sd
+    batch.fermentables, batch.alcohol_limit = told.fermentables, told.alcohol_limit_abv
+    batch.yeast_low, batch.yeast_high = told.yeast_range_c or (None, None)
+    batch.start_within_ms = round(told.start_within * 1000)
+    if told.original_gravity is not None:
+        batch.original, batch.original_told = told.original_gravity, True
+    state.touch(f"batch:{told.name}")
+    return batch
+
+
+def _batch_closed(state: State, entry: BatchClosed, now_ms: int, out: Outcome) -> None:
+    batch = state.batches.get(entry.batch)
+    if batch is not None:
+        batch.closed = True
+        state.touch(f"batch:{entry.batch}")
+        state.book.close(f"batch:{entry.batch}", now_ms, out)
+
+
+def _stage(state: State, entry: StageChanged, now_ms: int, out: Outcome) -> None:
+    batch = state.batches.get(entry.batch)
+    if batch is None or batch.stage == entry.stage:
+        return
+    batch.stage = entry.stage
+    batch.too_cold_ms = batch.too_warm_ms = None
+    state.touch(f"batch:{entry.batch}")
+    state.book.close(f"batch:{entry.batch}", now_ms, out)
+    if entry.stage == "fermenting":
+        evaluate(state, batch, now_ms, out)
+
+
+def _added(state: State, entry: Added, now_ms: int, out: Outcome) -> None:
+    """An addition re-bases the original gravity and starts the window again; it is at work once more."""
+    batch = state.batches.get(entry.batch)
+    if batch is None:
+        return
+    batch.window_from_ms = max(batch.window_from_ms, entry.at)
+    batch.rest = batch.rest_gravity = batch.slowed_ms = None
+    batch.added_ms, batch.added_before = entry.at, batch.last_gravity
+    batch.added_known = entry.gravity_rise is not None
+    if entry.gravity_rise is not None and batch.original is not None:
+        batch.original += entry.gravity_rise
+    state.touch(f"batch:{entry.batch}")
+    evaluate(state, batch, now_ms, out)
+
+
+def _undone(state: State, entry: ReadingUndone, now_ms: int, out: Outcome) -> None:
+    batch = open_batch(state, entry.vessel)
+    if batch is not None:
+        batch.hand = [point for point in batch.hand if point.at_ms != entry.at]
+        state.touch(f"batch:{batch.name}")
+        evaluate(state, batch, now_ms, out)
+
+
+# --- alerts ------------------------------------------------------------------------------------------------------
+
+
+def _acknowledged(state: State, entry: Acknowledged, now_ms: int, out: Outcome) -> None:
+    state.book.acknowledge(entry.id, now_ms, out)
+
+
+def _shelved(state: State, entry: Shelved, now_ms: int, out: Outcome) -> None:
+    state.book.shelve(entry.id, min(entry.until, now_ms + 30 * DAY), now_ms, out)
+
+
+def _ticked(state: State, entry: Ticked, now_ms: int, out: Outcome) -> None:
+    state.book.tick_off(entry.id, now_ms, out)
+
+
+def _hand_reading(_: State, __: HandReading, ___: int, ____: Outcome) -> None:
+    """For the record: the readings themselves follow."""
+
+
+_HANDLERS: dict[type, Callable[[State, Any, int, Outcome], None]] = {
+    Started: _started,
+    ClockStep: _clock_step,
+    Trouble: _trouble,
+    Configured: _configured,
+    ProbeMoved: _moved,
+    ContentsChanged: _contents,
+    ProbeStatus: _probe_status,
+    BatchStarted: _batch_started,
+    BatchClosed: _batch_closed,
+    StageChanged: _stage,
+    Added: _added,
+    ReadingUndone: _undone,
+    Acknowledged: _acknowledged,
+    Shelved: _shelved,
+    Ticked: _ticked,
+    HandReading: _hand_reading,
+}

@@ -1,0 +1,274 @@
+"""A reading comes in: is it believable, where does it belong, and what does it teach."""
+
+from __future__ import annotations
+
+from bisect import insort
+
+from monitor.alerts.book import Outcome
+from monitor.engine.derive import gravity_of, hydrometer, temperature_of
+from monitor.engine.state import State
+from monitor.model.clock import MINUTE
+from monitor.model.findings import Finding
+from monitor.model.inputs import Reading
+from monitor.model.quantities import QUANTITIES
+from monitor.rules import fridge as fridge_rule
+from monitor.rules import health
+from monitor.rules.batch import BatchState, HandPoint
+
+# Kept with the reading in the store.
+IMPLAUSIBLE = 1
+SPIKE = 2
+FUNCTION_CHECK = 4
+PLACELESS = 8
+
+HAND_KEPT = 60
+HAND_ERROR = 0.001
+
+
+def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> int:
+    """File one reading; returns its flags."""
+    probe = state.probes.get(reading.probe)
+    if probe is None:
+        probe = state.probes[reading.probe] = health.ProbeHealth()
+    state.touch(f"probe:{reading.probe}")
+    if reading.probe.startswith("hand:"):
+        return _take_hand(state, reading)
+    series = probe.series.get(reading.quantity)
+    if series is None:
+        series = probe.series[reading.quantity] = health.SeriesHealth()
+    low, high = QUANTITIES[reading.quantity].plausible
+    if not low <= reading.value <= high:
+        series.received_ms = now_ms
+        series.spoilt += 1
+        if series.spoilt == health.STEADY_READINGS:
+            state.book.note(_implausible(reading), now_ms, out)
+        return IMPLAUSIBLE
+    if series.spoilt >= health.STEADY_READINGS:
+        state.book.note(_plausible_again(reading), now_ms, out)
+    series.spoilt = 0
+    _learn(state, probe, series, reading, now_ms, out)
+    if probe.moved_ms is not None and reading.measured_ms >= probe.moved_ms:
+        health.settle(probe, reading.quantity, reading.value)
+        if probe.moved_ms is not None:
+            return FUNCTION_CHECK
+    place = state.place_at(reading.probe, reading.measured_ms)
+    if place is None:
+        return PLACELESS
+    kind, _, name = place.partition(":")
+    if kind == "fridge":
+        _take_air(state, name, reading)
+        return 0
+    if kind == "vessel":
+        return _take_vessel(state, name, reading, now_ms, out)
+    return 0
+
+
+def _learn(
+    state: State, probe: health.ProbeHealth, series: health.SeriesHealth, reading: Reading, now_ms: int, out: Outcome
+) -> None:
+    before = series.value if series.run else None
+    if reading.measured_ms > series.measured_ms:
+        health.note_pair(probe, reading.quantity, before, reading.value)
+    run_before = series.run_since_ms
+    series.take(reading.measured_ms, now_ms, reading.value)
+    if probe.silent and not health.silence(probe, now_ms, state.clock.watched_from_ms):
+        probe.silent = False
+        state.book.note(health.heard_finding(reading.probe, reading.measured_ms), now_ms, out)
+    if probe.stuck_since_ms is None:
+        if series.run >= health.PAIR_READINGS:
+            since = health.stuck_since(probe)
+            if since is not None:
+                probe.stuck_since_ms = since
+                state.book.note(health.stuck_finding(reading.probe, probe, since), now_ms, out)
+    elif series.run == 1 and run_before <= reading.measured_ms and health.stuck_since(probe) is None:
+        _spoil(state, reading.probe, probe.stuck_since_ms, reading.measured_ms)
+        probe.stuck_since_ms = None
+        state.book.note(health.moving_finding(reading.probe, reading.measured_ms), now_ms, out)
+
+
+def _spoil(state: State, probe: str, from_ms: int, to_ms: int) -> None:
+    """What a stuck probe said is no evidence, in whichever place it sat."""
+    for key, track in state.tracks.items():
+        if key.split("|")[1] == probe:
+            track.spoil(from_ms, to_ms)
+            state.touch(f"track:{key}")
+
+
+def _implausible(reading: Reading) -> Finding:
+    quantity = QUANTITIES[reading.quantity]
+    low, high = quantity.plausible
+    return Finding(
+        alert="probe-suspect",
+        about=f"probe:{reading.probe}",
+        active=True,
+        message=f"Probe {reading.probe} says {quantity.title} {reading.value:g} {quantity.unit}: that cannot be right.",
+        because=(f"believable values lie between {low:g} and {high:g} {quantity.unit}",),
+        do=("check whether it is out of the liquid, covered in foam, or wired wrongly",),
+        seen_ms=reading.measured_ms,
+    )
+
+
+def _plausible_again(reading: Reading) -> Finding:
+    return Finding(
+        alert="probe-suspect", about=f"probe:{reading.probe}", active=False, seen_ms=reading.measured_ms,
+        message=f"Probe {reading.probe} says believable values again.",
+    )  # fmt: skip
+
+
+# --- in a fridge -------------------------------------------------------------------------------------------------
+
+
+def _take_air(state: State, name: str, reading: Reading) -> None:
+    fridge = state.fridges.get(name)
+    if fridge is not None and reading.quantity == "temperature":
+        fridge_rule.take(fridge, reading.measured_ms, temperature_of(state, reading.probe, reading.value))
+        state.touch(f"fridge:{name}")
+
+
+# --- in a vessel -------------------------------------------------------------------------------------------------
+
+
+def _take_vessel(state: State, vessel: str, reading: Reading, now_ms: int, out: Outcome) -> int:
+    if reading.quantity == "temperature":
+        value = temperature_of(state, reading.probe, reading.value)
+        _file(state, f"vessel:{vessel}|{reading.probe}|temperature", reading.measured_ms, value)
+        settings = state.probe_settings(reading.probe)
+        if settings is None or settings.measures in (None, "liquid"):
+            _tell_fridge(state, vessel, value, reading.measured_ms)
+        return 0
+    if reading.quantity == "hydrometer":
+        found = _own_hydrometer(state, reading)
+    else:
+        found = gravity_of(state, reading.probe, reading.quantity, reading.value)
+    if found is None:
+        return 0
+    value, _ = found
+    low, high = QUANTITIES["gravity"].plausible
+    if not low <= value <= high:
+        return IMPLAUSIBLE
+    key = f"vessel:{vessel}|{reading.probe}|gravity"
+    state.track(key)
+    believed, stepped = state.steps[key].judge(reading.measured_ms, value)
+    state.touch(f"track:{key}")
+    if stepped is not None:
+        _note_step(state, vessel, reading.probe, stepped, value, now_ms, out)
+    if not believed:
+        return SPIKE
+    _file(state, key, reading.measured_ms, value)
+    return 0
+
+
+def _own_hydrometer(state: State, reading: Reading) -> tuple[float, float] | None:
+    warmth = state.probes[reading.probe].series.get("temperature")
+    if warmth is None:
+        return None
+    return hydrometer(reading.value, temperature_of(state, reading.probe, warmth.value))
+
+
+def _file(state: State, key: str, measured_ms: int, value: float) -> None:
+    number = state.track(key).add(measured_ms, value)
+    state.touch(f"hour:{key}|{number}")
+
+
+def _tell_fridge(state: State, vessel: str, value: float, measured_ms: int) -> None:
+    """A probe in the liquid beats the estimate."""
+    for name, fridge in state.fridges.items():
+        content = fridge.contents.get(vessel)
+        if content is not None and measured_ms >= content.at_ms - 10 * MINUTE:
+            content.estimate, content.at_ms, content.measured = value, measured_ms, True
+            state.touch(f"fridge:{name}")
+
+
+def open_batch(state: State, vessel: str) -> BatchState | None:
+    """The batch that is in a vessel now."""
+    return next((batch for batch in state.batches.values() if batch.vessel == vessel and not batch.closed), None)
+
+
+def _note_step(state: State, vessel: str, probe: str, since_ms: int, value: float, now_ms: int, out: Outcome) -> None:
+    batch = open_batch(state, vessel)
+    if batch is None:
+        return
+    announced = batch.added_ms is not None or batch.window_from_ms >= since_ms - 60 * MINUTE
+    batch.window_from_ms = max(batch.window_from_ms, since_ms)
+    batch.step_ms = since_ms
+    batch.rest = batch.rest_gravity = None
+    state.touch(f"batch:{batch.name}")
+    if not announced:
+        state.book.note(_stepped(batch, probe, value, since_ms), now_ms, out)
+
+
+def _stepped(batch: BatchState, probe: str, value: float, since_ms: int) -> Finding:
+    return Finding(
+        alert="probe-suspect",
+        about=f"probe:{probe}",
+        active=True,
+        message=f"The gravity of batch {batch.name} jumped to {value:.4f}. Did you add something, or move the probe?",
+        because=("three readings in a row hold a step of more than 0.02; no yeast does that",),
+        do=(
+            "if you fed it, say so as an addition, so that its strength is reckoned right",
+            "if not, look whether the probe floats free; take a hydrometer reading",
+        ),
+        seen_ms=since_ms,
+    )
+
+
+# --- by hand -----------------------------------------------------------------------------------------------------
+
+
+def _take_hand(state: State, reading: Reading) -> int:
+    vessel = reading.probe[5:]
+    batch = open_batch(state, vessel)
+    if batch is None:
+        return PLACELESS
+    low, high = QUANTITIES[reading.quantity].plausible
+    if not low <= reading.value <= high:
+        return IMPLAUSIBLE
+    if reading.quantity == "temperature":
+        _hand_temperature(state, batch, reading)
+    elif reading.quantity == "hydrometer":
+        _add_hand(batch, _hand_point(state, batch, reading))
+    else:
+        found = gravity_of(state, reading.probe, reading.quantity, reading.value)
+        if found is not None:
+            _add_hand(batch, HandPoint(reading.measured_ms, found[0], HAND_ERROR))
+    state.touch(f"batch:{batch.name}")
+    return 0
+
+
+def _hand_temperature(state: State, batch: BatchState, reading: Reading) -> None:
+    _file(state, f"vessel:{batch.vessel}|{reading.probe}|temperature", reading.measured_ms, reading.value)
+    batch.hand_warmth = (reading.measured_ms, reading.value)
+    for point in batch.hand:
+        if point.at_ms == reading.measured_ms and point.scale is not None:
+            point.gravity, point.error = hydrometer(point.scale, reading.value)
+            point.temperature, point.temperature_from = reading.value, "typed with it"
+
+
+def _hand_point(state: State, batch: BatchState, reading: Reading) -> HandPoint:
+    warmth, source = None, ""
+    if batch.hand_warmth is not None and batch.hand_warmth[0] == reading.measured_ms:
+        warmth, source = batch.hand_warmth[1], "typed with it"
+    else:
+        warmth, source = liquid_at(state, batch.vessel, reading.measured_ms)
+    if warmth is None:
+        # Not known how warm it was: the figure as read, with the error of a cellar's range of temperatures.
+        return HandPoint(reading.measured_ms, reading.value, 0.003, reading.value, None, "no temperature known")
+    value, error = hydrometer(reading.value, warmth)
+    return HandPoint(reading.measured_ms, value, error, reading.value, warmth, source)
+
+
+def liquid_at(state: State, vessel: str, at_ms: int) -> tuple[float | None, str]:
+    """The liquid's temperature around a time by a probe in the vessel, and which."""
+    for key, track in state.tracks.items():
+        place, probe, quantity = key.split("|")
+        if place == f"vessel:{vessel}" and quantity == "temperature" and not probe.startswith("hand:"):
+            points = track.points(at_ms - 120 * MINUTE, at_ms + 60 * MINUTE)
+            if points:
+                return points[-1][1], f"by probe {probe}"
+    return None, ""
+
+
+def _add_hand(batch: BatchState, point: HandPoint) -> None:
+    batch.hand = [each for each in batch.hand if each.at_ms != point.at_ms]
+    insort(batch.hand, point, key=lambda each: each.at_ms)
+    del batch.hand[:-HAND_KEPT]

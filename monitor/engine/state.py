@@ -1,0 +1,207 @@
+"""All that the engine remembers, and how it goes to the store: in pieces, so that a commit writes what changed.
+
+A piece is JSON under a key: `clock`, `settings`, `places`, `book`, `probe:NAME`, `batch:NAME`, `fridge:NAME`,
+`track:PLACE|PROBE|QUANTITY` and one `hour:…|NUMBER` for each hour of a track.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from monitor.alerts.book import Book
+from monitor.model.config import RuleProbe, RuleSettings, Vessel
+from monitor.model.errors import StoreError
+from monitor.rules.batch import BatchState
+from monitor.rules.fridge import FridgeState
+from monitor.rules.health import ProbeHealth
+from monitor.rules.track import Hour, Steps, Track
+from monitor.science.calibration import Curve, fit
+
+# Raise it when a piece changes its form or a rule remembers something new: the state is then rebuilt from the inputs.
+STATE_VERSION = 1
+
+
+@dataclass(slots=True)
+class ClockState:
+    """Event time as far as it has come."""
+
+    last_ms: int = 0
+    tick_ms: int | None = None  # the latest tick; none before the first input
+    watched_from_ms: int = 0  # nobody watched before this
+    away_since_ms: int | None = None  # since when no daemon has run, while a command writes in its place
+
+
+@dataclass(slots=True)
+class TrackMeta:
+    """The part of a track beside its hours."""
+
+    bad: list[tuple[int, int]] = field(default_factory=list)
+    steps: Steps = field(default_factory=Steps)
+
+
+Places = dict[str, list[tuple[int, str | None]]]
+
+_CLOCK = TypeAdapter(ClockState)
+_SETTINGS = TypeAdapter(RuleSettings)
+_PLACES: TypeAdapter[Places] = TypeAdapter(Places)
+_BOOK = TypeAdapter(Book)
+_HOUR = TypeAdapter(Hour)
+_META = TypeAdapter(TrackMeta)
+_NAMED: dict[str, TypeAdapter[Any]] = {
+    "probe": TypeAdapter(ProbeHealth),
+    "batch": TypeAdapter(BatchState),
+    "fridge": TypeAdapter(FridgeState),
+}
+
+
+class State:
+    """The engine's memory. Whoever changes a part says so with `touch`."""
+
+    def __init__(self) -> None:
+        self.clock = ClockState()
+        self.settings = RuleSettings()
+        self.places: Places = {}
+        self.book = Book()
+        self.probes: dict[str, ProbeHealth] = {}
+        self.batches: dict[str, BatchState] = {}
+        self.fridges: dict[str, FridgeState] = {}
+        self.tracks: dict[str, Track] = {}
+        self.steps: dict[str, Steps] = {}
+        self._touched: set[str] = set()
+        self._gone: set[str] = set()
+        self._curves: dict[tuple[str, str], Curve] = {}
+        self._vessels: dict[str, Vessel] = {}
+        self._probe_settings: dict[str, RuleProbe] = {}
+
+    # --- looking up --------------------------------------------------------------------------------------------
+
+    def use(self, settings: RuleSettings) -> None:
+        """Take a configuration."""
+        self.settings = settings
+        self._curves.clear()
+        self._vessels = {vessel.name: vessel for vessel in settings.vessel}
+        self._probe_settings = {probe.name: probe for probe in settings.probe}
+        self.book.remind_every_ms = round(settings.remind_every * 1000)
+
+    def vessel(self, name: str) -> Vessel | None:
+        """A vessel's settings."""
+        return self._vessels.get(name)
+
+    def probe_settings(self, name: str) -> RuleProbe | None:
+        """A probe's settings."""
+        return self._probe_settings.get(name)
+
+    def curve(self, probe: str, quantity: str) -> Curve | None:
+        """The calibration of one quantity of a probe, fitted once."""
+        key = (probe, quantity)
+        if key not in self._curves:
+            settings = self._probe_settings.get(probe)
+            calibration = settings.calibration.get(quantity) if settings else None  # type: ignore[call-overload]
+            if calibration is None:
+                return None
+            self._curves[key] = fit(calibration.points)
+        return self._curves[key]
+
+    def place_at(self, probe: str, measured_ms: int) -> str | None:
+        """Where a probe sat at a time, such as `vessel:bucket-a`; None when nowhere."""
+        if probe.startswith("hand:"):
+            return f"vessel:{probe[5:]}"
+        place = None
+        for start, where in self.places.get(probe, ()):
+            if start <= measured_ms:
+                place = where
+        return place
+
+    def place_now(self, probe: str) -> str | None:
+        """Where a probe sits since its last move."""
+        spans = self.places.get(probe)
+        return spans[-1][1] if spans else None
+
+    def track(self, key: str) -> Track:
+        """The track of `place|probe|quantity`, made when needed."""
+        track = self.tracks.get(key)
+        if track is None:
+            track = self.tracks[key] = Track()
+            self.steps[key] = Steps()
+            self.touch(f"track:{key}")
+        return track
+
+    # --- going to the store ------------------------------------------------------------------------------------
+
+    def touch(self, *keys: str) -> None:
+        """These pieces changed."""
+        self._touched.update(keys)
+        self._gone.difference_update(keys)
+
+    def drop(self, key: str) -> None:
+        """This piece is gone."""
+        self._gone.add(key)
+        self._touched.discard(key)
+
+    def drain(self) -> dict[str, bytes | None]:
+        """The pieces that changed since the last call; None for one that is gone."""
+        if self.book.changed:
+            self.book.changed = False
+            self._touched.add("book")
+        self._touched.add("clock")
+        pieces: dict[str, bytes | None] = dict.fromkeys(self._gone)
+        pieces.update((key, self._encode(key)) for key in sorted(self._touched))
+        self._touched.clear()
+        self._gone.clear()
+        return pieces
+
+    def _encode(self, key: str) -> bytes:
+        kind, _, name = key.partition(":")
+        if kind == "hour":
+            track, _, number = name.rpartition("|")
+            return _HOUR.dump_json(self.tracks[track].hours[int(number)])
+        if kind == "track":
+            return _META.dump_json(TrackMeta(self.tracks[name].bad, self.steps[name]))
+        if kind in _NAMED:
+            return _NAMED[kind].dump_json(getattr(self, _ATTRIBUTE[kind])[name])
+        whole: dict[str, tuple[TypeAdapter[Any], Any]] = {
+            "clock": (_CLOCK, self.clock),
+            "settings": (_SETTINGS, self.settings),
+            "places": (_PLACES, self.places),
+            "book": (_BOOK, self.book),
+        }
+        adapter, value = whole[kind]
+        return adapter.dump_json(value)
+
+    @classmethod
+    def restore(cls, pieces: dict[str, bytes]) -> State:
+        """The state of these pieces; StoreError when they do not fit together."""
+        state = cls()
+        try:
+            for key in sorted(pieces):
+                state._decode(key, pieces[key])
+        except (ValueError, KeyError) as error:
+            raise StoreError(f"the engine's state cannot be read: {error}", "it is rebuilt from the inputs") from error
+        return state
+
+    def _decode(self, key: str, value: bytes) -> None:
+        kind, _, name = key.partition(":")
+        if kind == "hour":
+            track, _, number = name.rpartition("|")
+            self.tracks.setdefault(track, Track()).hours[int(number)] = _HOUR.validate_json(value)
+            self.steps.setdefault(track, Steps())
+        elif kind == "track":
+            meta = _META.validate_json(value)
+            self.tracks.setdefault(name, Track()).bad = meta.bad
+            self.steps[name] = meta.steps
+        elif kind in _NAMED:
+            getattr(self, _ATTRIBUTE[kind])[name] = _NAMED[kind].validate_json(value)
+        elif kind == "clock":
+            self.clock = _CLOCK.validate_json(value)
+        elif kind == "settings":
+            self.use(_SETTINGS.validate_json(value))
+        elif kind == "places":
+            self.places = _PLACES.validate_json(value)
+        elif kind == "book":
+            self.book = _BOOK.validate_json(value)
+
+
+_ATTRIBUTE = {"probe": "probes", "batch": "batches", "fridge": "fridges"}

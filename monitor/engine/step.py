@@ -1,0 +1,116 @@
+"""The engine: one step over a reading, a tick or a journal entry.
+
+The state is folded over the inputs in the writer's order. `step` reads no clock, file or socket, and draws no
+random number: the same inputs give the same events, live or in replay. It changes the state it is given in place,
+because a copy a reading would cost more than all rules together; whoever must undo a step loads the state as last
+committed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from monitor.alerts.book import Outcome
+from monitor.engine.entries import apply_entry
+from monitor.engine.readings import open_batch, take_reading
+from monitor.engine.state import State
+from monitor.engine.verdicts import evaluate, hourly
+from monitor.model.clock import DAY, HOUR, MINUTE
+from monitor.model.findings import Finding
+from monitor.model.inputs import Input, Reading, Tick
+from monitor.rules import fridge as fridge_rule
+from monitor.rules import health
+from monitor.rules.fridge import Content
+from monitor.science import alcohol
+from monitor.science.freezing import freezing
+
+
+def step(state: State, item: Input, now_ms: int, out: Outcome) -> int:
+    """Take one input at event time `now_ms`; what it says is put into `out`. Returns the flags of a reading."""
+    flags = 0
+    state.clock.last_ms = now_ms
+    if isinstance(item, Reading):
+        if state.clock.tick_ms is None:
+            state.clock.tick_ms = now_ms // MINUTE * MINUTE
+        flags = take_reading(state, item, now_ms, out)
+        if item.probe.startswith("hand:") and not flags:
+            batch = open_batch(state, item.probe[5:])
+            if batch is not None:
+                evaluate(state, batch, now_ms, out)
+    elif isinstance(item, Tick):
+        state.clock.tick_ms = now_ms
+        _tick(state, now_ms, out)
+    else:
+        if state.clock.tick_ms is None:
+            state.clock.tick_ms = now_ms // MINUTE * MINUTE
+        apply_entry(state, item, now_ms, out)
+    return flags
+
+
+def due_ticks(state: State, until_ms: int) -> Iterator[Tick]:
+    """Ticks on whole UTC minutes after the latest one, up to and with `until_ms`."""
+    if state.clock.tick_ms is None:
+        return
+    for minute in range(state.clock.tick_ms + MINUTE, until_ms + 1, MINUTE):
+        yield Tick(minute)
+
+
+def _tick(state: State, now_ms: int, out: Outcome) -> None:
+    _silences(state, now_ms, out)
+    for name, fridge in state.fridges.items():
+        if fridge.air is None:
+            continue
+        drifting = fridge.drift_ms
+        for finding in fridge_rule.check(fridge, now_ms):
+            state.book.note(finding, now_ms, out)
+        if fridge.drift_ms != drifting:
+            state.touch(f"fridge:{name}")
+    if now_ms % HOUR == 0:
+        _each_hour(state, now_ms, out)
+    state.book.tick(now_ms, out)
+
+
+def _silences(state: State, now_ms: int, out: Outcome) -> None:
+    for name, probe in state.probes.items():
+        if probe.silent or name.startswith("hand:") or (name in state.places and state.place_now(name) is None):
+            continue
+        quiet = health.silence(probe, now_ms, state.clock.watched_from_ms)
+        if quiet:
+            probe.silent = True
+            state.touch(f"probe:{name}")
+            alive = sum(quantity in health.WATCHED for quantity in probe.series) - len(quiet)
+            seen = max(series.measured_ms for series in probe.series.values())
+            state.book.note(health.silent_finding(name, quiet, alive, now_ms, seen), now_ms, out)
+
+
+def _each_hour(state: State, now_ms: int, out: Outcome) -> None:
+    for batch in state.batches.values():
+        hourly(state, batch, now_ms, out)
+    for name, fridge in state.fridges.items():
+        for vessel, content in fridge.contents.items():
+            _tell_freezing(state, vessel, content)
+        state.touch(f"fridge:{name}")
+    for key, track in state.tracks.items():
+        for number in track.prune(now_ms):
+            state.drop(f"hour:{key}|{number}")
+    for alert in list(state.book.standing.values()):
+        # A question nobody answered, and news of an absence, are not kept up for ever.
+        if alert.alert == "was-away" and now_ms - alert.raised_ms >= DAY:
+            words = "That was a day ago."
+            state.book.note(Finding("was-away", alert.about, active=False, message=words), now_ms, out)
+
+
+def _tell_freezing(state: State, vessel: str, content: Content) -> None:
+    """The cautious end of a content's freezing point: from its strength if that is known, else water's."""
+    settings = state.vessel(vessel)
+    batch = open_batch(state, vessel)
+    if settings is not None and settings.abv is not None:
+        found = freezing(max(0.0, 0.95 * settings.abv - 0.2))
+        content.freezes_c, content.why = found.high_c, f"it holds {settings.abv:g} % alcohol, as you set it"
+    elif batch is not None and batch.original is not None and batch.last_gravity is not None:
+        fell = max(batch.original - batch.last_gravity, 0.0)
+        strength = alcohol.abv(batch.original, batch.original - fell) if fell > 0 else 0.0
+        found = freezing(max(0.0, 0.95 * strength - 0.2))
+        content.freezes_c, content.why = found.high_c, f"batch {batch.name} has about {strength:.1f} % alcohol"
+    else:
+        content.freezes_c, content.why = 0.0, "what is in it is not known, so it is taken for water"

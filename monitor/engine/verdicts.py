@@ -1,0 +1,187 @@
+"""Gathers the evidence on a batch, asks the rule, and says what changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.alerts.book import Outcome
+from monitor.engine.state import State
+from monitor.model.clock import DAY, HOUR
+from monitor.model.findings import Finding
+from monitor.rules import advice, ferment
+from monitor.rules.batch import BatchState
+from monitor.rules.health import GRAVITY_LIKE, ProbeHealth, span_words
+from monitor.rules.track import PointSource, Track
+
+SAY_AT_LEAST = 6 * HOUR
+COMFORT_OVER = 2 * HOUR
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """A probe that can tell the gravity in a vessel."""
+
+    name: str
+    track: Track
+    health: ProbeHealth
+    error: float
+
+    def seen_ms(self) -> int:
+        """When it last told something."""
+        return max((each.measured_ms for name, each in self.health.series.items() if name in GRAVITY_LIKE), default=0)
+
+
+def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
+    """Judge a batch now, and say the verdict when it changed or was not said for six hours."""
+    if batch.closed or batch.stage != "fermenting":
+        return
+    witnesses = gravity_witnesses(state, batch.vessel)
+    liquid = liquid_source(state, batch.vessel)
+    event = ferment.judge(batch, _evidence(witnesses, liquid, now_ms), now_ms)
+    changed = event.verdict != batch.verdict or event.hint != batch.hint
+    if changed or now_ms - batch.said_ms >= SAY_AT_LEAST:
+        batch.since_ms = now_ms if event.verdict != batch.verdict else batch.since_ms
+        batch.verdict, batch.hint, batch.said_ms = event.verdict, event.hint, now_ms
+        out.events.append(event)
+    batch.last_gravity = event.gravity if event.gravity is not None else batch.last_gravity
+    for finding in advice.verdict_findings(batch, event):
+        state.book.note(finding, now_ms, out)
+    _ask_for_reading(state, batch, bool(witnesses), now_ms, out)
+    state.touch(f"batch:{batch.name}")
+
+
+def hourly(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
+    """What an hour brings: the verdict, the comfort of the yeast, and whether hand and probe agree."""
+    evaluate(state, batch, now_ms, out)
+    if batch.closed or batch.stage != "fermenting":
+        return
+    liquid = liquid_source(state, batch.vessel)
+    recent = [value for _, value in liquid(now_ms - COMFORT_OVER, now_ms)] if liquid else []
+    if recent:
+        for finding in advice.comfort(batch, sum(recent) / len(recent), now_ms, now_ms):
+            state.book.note(finding, now_ms, out)
+    for finding in _disagreement(state, batch, now_ms):
+        state.book.note(finding, now_ms, out)
+
+
+def _ask_for_reading(state: State, batch: BatchState, has_probe: bool, now_ms: int, out: Outcome) -> None:  # noqa: FBT001
+    due = advice.reading_due(batch, now_ms, has_probe=has_probe)
+    about = f"batch:{batch.name}"
+    state.book.note(
+        due or Finding("reading-due", about, active=False, message="No reading is wanted now."), now_ms, out
+    )
+
+
+# --- evidence ----------------------------------------------------------------------------------------------------
+
+
+def gravity_witnesses(state: State, vessel: str) -> list[Witness]:
+    """Probes that tell gravity in a vessel now: calibrated ones first, then in the order they are listed."""
+    place = f"vessel:{vessel}"
+    settings = state.vessel(vessel)
+    listed = settings.probes if settings else []
+    found: list[tuple[tuple[bool, int, str], Witness]] = []
+    for key, track in state.tracks.items():
+        where, probe, quantity = key.split("|")
+        if where != place or quantity != "gravity" or state.place_now(probe) != place:
+            continue
+        error = _calibration_error(state, probe)
+        rank = (error is None, listed.index(probe) if probe in listed else len(listed), probe)
+        found.append((rank, Witness(probe, track, state.probes[probe], error if error is not None else 0.0005)))
+    return [witness for _, witness in sorted(found, key=lambda each: each[0])]
+
+
+def _calibration_error(state: State, probe: str) -> float | None:
+    for quantity, series in state.probes[probe].series.items():
+        curve = state.curve(probe, quantity)
+        if curve is not None and quantity in GRAVITY_LIKE:
+            return curve.error(series.value)
+    return None
+
+
+def _evidence(witnesses: list[Witness], liquid: PointSource | None, now_ms: int) -> ferment.Evidence:
+    if not witnesses:
+        return ferment.Evidence(None, None, 0.0, None, liquid, None)
+    for witness in witnesses:
+        if trouble_of(witness.health, now_ms) is None:
+            return ferment.Evidence(witness.track.points, witness.name, witness.error, None, liquid, witness.seen_ms())
+    first = witnesses[0]
+    trouble = f"probe {first.name} cannot be believed now: {trouble_of(first.health, now_ms)}"
+    return ferment.Evidence(first.track.points, first.name, first.error, trouble, liquid, first.seen_ms())
+
+
+def trouble_of(health: ProbeHealth, now_ms: int) -> str | None:
+    """Why a probe cannot carry a verdict on gravity now, in words; None when it can."""
+    if health.stuck_since_ms is not None:
+        return f"it is stuck, the same values for {span_words(now_ms - health.stuck_since_ms)}"
+    if health.moved_ms is not None:
+        return "it was just moved and is not steady yet"
+    lead = [series for name, series in health.series.items() if name in GRAVITY_LIKE]
+    if lead and all(series.spoilt >= 3 for series in lead):
+        return "its gravity cannot be right"
+    if health.silent and lead and now_ms - max(series.received_ms for series in lead) >= HOUR:
+        return f"it has been silent for {span_words(now_ms - max(series.received_ms for series in lead))}"
+    return None
+
+
+def liquid_source(state: State, vessel: str) -> PointSource | None:
+    """Hourly temperatures of a vessel's liquid: a probe in the liquid, else on the wall; never the air."""
+    ranked: list[tuple[tuple[int, bool, int, str], Track]] = []
+    settings = state.vessel(vessel)
+    listed = settings.probes if settings else []
+    for key, track in state.tracks.items():
+        where, probe, quantity = key.split("|")
+        if where != f"vessel:{vessel}" or quantity != "temperature" or probe.startswith("hand:"):
+            continue
+        told = state.probe_settings(probe)
+        measures = told.measures if told else None
+        if measures != "air":
+            here = state.place_now(probe) == where
+            order = listed.index(probe) if probe in listed else len(listed)
+            ranked.append(((measures == "wall", not here, order, probe), track))
+    ranked.sort(key=lambda each: each[0])
+    return ranked[0][1].points if ranked else None
+
+
+# --- two witnesses -----------------------------------------------------------------------------------------------
+
+
+def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]:
+    """Name each of two gravity witnesses that differ by more than both their errors."""
+    witnesses = gravity_witnesses(state, batch.vessel)
+    if not witnesses:
+        return []
+    lead = witnesses[0]
+    mine = lead.track.mean(now_ms - 6 * HOUR, now_ms)
+    if mine is None or trouble_of(lead.health, now_ms) is not None:
+        return []
+    others = [
+        (witness.name, value, witness.error)
+        for witness in witnesses[1:]
+        if (value := witness.track.mean(now_ms - 6 * HOUR, now_ms)) is not None
+    ]
+    found = [_differs(batch, lead, mine, other) for other in others]
+    hand = batch.hand[-1] if batch.hand else None
+    if hand is not None and now_ms - hand.at_ms < DAY:
+        then = lead.track.mean(hand.at_ms - 2 * HOUR, hand.at_ms + 2 * HOUR)
+        if then is not None:
+            found.append(_differs(batch, lead, then, ("your hydrometer", hand.gravity, hand.error)))
+    return found
+
+
+def _differs(batch: BatchState, lead: Witness, mine: float, other: tuple[str, float, float]) -> Finding:
+    name, value, error = other
+    least = 0.002 + 2.0 * (lead.error**2 + error**2) ** 0.5
+    apart = abs(mine - value)
+    suspect = lead.name if name == "your hydrometer" else name
+    return Finding(
+        alert="probe-suspect",
+        about=f"probe:{suspect}",
+        active=apart > least,
+        message=f"Two witnesses of batch {batch.name} disagree: {lead.name} says {mine:.4f}, {name} says {value:.4f}."
+        if apart > least
+        else f"{lead.name} and {name} agree on batch {batch.name}.",
+        because=(f"they are {apart:.4f} apart, and {least:.4f} is what their errors allow",),
+        do=("take a careful hydrometer reading: degas the sample and note its temperature",),
+        seen_ms=lead.seen_ms(),
+    )

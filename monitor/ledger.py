@@ -1,0 +1,116 @@
+"""The one place where inputs meet engine and store: file an input, step the engine, keep what it said; then commit.
+
+Live and replay both go through here, so what they say is the same.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+from collections.abc import Iterator, Sequence
+
+from monitor.alerts.book import Outcome
+from monitor.engine.state import STATE_VERSION, State
+from monitor.engine.step import due_ticks, step
+from monitor.model.errors import StoreError
+from monitor.model.inputs import ClockStep, Input, JournalEntry, Reading, Started
+from monitor.store.store import Added, Store
+
+log = logging.getLogger(__name__)
+
+
+class Ledger:
+    """A store and the engine's state over it. Not to be shared between threads."""
+
+    def __init__(self, store: Store, routes: Sequence[str] = (), *, strict: bool = False) -> None:
+        self.store = store
+        self.routes = routes
+        self.state = State()
+        self.rebuilt = 0  # inputs gone through again because the state was of another version
+        self._strict = strict
+        self._out = Outcome()
+        self._stale = False
+
+    def load(self) -> None:
+        """Take up the state as last committed; one of another version is rebuilt from the inputs, silently."""
+        found = self.store.load_state()
+        self._stale = False
+        self._out = Outcome()
+        if found is None:
+            self.state = State()
+            return
+        version, pieces = found
+        if version == STATE_VERSION:
+            try:
+                self.state = State.restore(pieces)
+            except StoreError:
+                log.exception("the engine's state is unreadable and is rebuilt")
+            else:
+                return
+        self._rebuild()
+
+    def _rebuild(self) -> None:
+        self.state = State()
+        for item in self.store.inputs():
+            self._ticks_before(item)
+            self._step(item, item.received_ms if isinstance(item, Reading) else item.received)
+            self.rebuilt += 1
+        self._out = Outcome()  # all of it was said when it happened
+        with self.store.transaction():
+            self.store.clear_state()
+            self.store.put_state(STATE_VERSION, self.state.drain())
+
+    @contextlib.contextmanager
+    def commit(self) -> Iterator[Outcome]:
+        """One commit: inputs put inside, with what the engine said and its state, are kept together or not at all.
+
+        StoreTrouble leaves the ledger to take up the last committed state before the next commit.
+        """
+        if self._stale:
+            self.load()
+        self._stale = True
+        self._out = out = Outcome()
+        with self.store.transaction():
+            yield out
+            self.store.add_outcome(out.events, out.notices, self.routes)
+            self.store.put_state(STATE_VERSION, self.state.drain())
+        self._stale = False
+
+    def put(self, item: Reading | JournalEntry) -> Added:
+        """File one input and let the engine see it; ticks that fall before it come first."""
+        self._ticks_before(item)
+        if isinstance(item, Reading):
+            added = self.store.add_reading(item)
+            if added == "new":
+                flags = self._step(item, item.received_ms)
+                if flags:
+                    self.store.flag_reading(item, flags)
+            return added
+        self.store.add_journal(item)
+        self._step(item, item.received)
+        return "new"
+
+    def tick(self, until_ms: int) -> None:
+        """Run the ticks up to a time."""
+        for tick in due_ticks(self.state, until_ms):
+            self._step(tick, tick.received_ms)
+
+    def _ticks_before(self, item: Reading | JournalEntry) -> None:
+        if isinstance(item, Reading):
+            self.tick(item.received_ms)
+        elif isinstance(item, Started | ClockStep):
+            if item.watched_until is not None:
+                self.tick(item.watched_until)
+        else:
+            self.tick(item.received)
+
+    def _step(self, item: Input, now_ms: int) -> int:
+        """A fault in a rule is ours: it is counted and told in the log, and never stops the daemon."""
+        try:
+            return step(self.state, item, now_ms, self._out)
+        except Exception:
+            if self._strict:
+                raise
+            log.exception("a rule failed on %r", item)
+            self.store.count("rule-faults")
+            return 0
