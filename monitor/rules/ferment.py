@@ -108,7 +108,8 @@ def _by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None
         rate=trend.slope * 24.0 if trend else None,
         rate_range=(trend.low * 24.0, trend.high * 24.0) if trend and math.isfinite(trend.low - trend.high) else None,
         flat=flat,
-        nearly=trend is not None and trend.flat(0.0015 / 24.0) and len(day) >= 18,
+        # Once hinted, it takes more to take the hint back.
+        nearly=trend is not None and trend.flat((0.003 if batch.hint else 0.0015) / 24.0) and len(day) >= 18,
         noise=noise,
         points=len(points),
         used=(evidence.probe or "probe",),
@@ -224,8 +225,9 @@ def _watch_start(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: int)
     first = evidence.gravity(batch.pitched_ms, now_ms) if evidence.gravity and evidence.trouble is None else []
     recent = [value for _, value in first[-3:]] if first else [point.gravity for point in batch.hand[-1:]]
     level = median(recent)
-    if batch.baseline is None or (level > batch.baseline and len(recent) >= 3):
-        batch.baseline = level
+    highest = level if first else max(point.gravity for point in batch.hand)
+    if batch.baseline is None or (highest > batch.baseline and (len(recent) >= 3 or not first)):
+        batch.baseline = highest
     early = (first[0][0] * HOUR if first else batch.hand[0].at_ms) - batch.pitched_ms < DAY
     if not batch.original_told and early and batch.hand and not first:
         batch.original = max(point.gravity for point in batch.hand)
@@ -261,6 +263,11 @@ def _whole_fall(batch: BatchState) -> float:
 
 Decision = tuple[VerdictName, float | None, tuple[str, ...]]
 
+_TOO_COLD = (
+    "too cold to tell: cold alone brings it to a standstill",
+    "warm it, or take two hydrometer readings a day apart",
+)
+
 
 def _decide(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation | None, now_ms: int) -> Decision:
     if batch.started_ms is None:
@@ -272,6 +279,9 @@ def _decide(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expecta
         if resumed is not None:
             return _moving(batch, seen)[0], 0.9, (resumed,)
     if seen.flat is None:
+        cold = _cold(batch, evidence, now_ms)
+        if cold is not None and seen.rate is not None and -seen.rate < 0.25 * batch.peak_rate:
+            return "unknown", None, (cold, *_TOO_COLD)
         return _moving(batch, seen)
     return _resting(batch, evidence, seen, expected, now_ms)
 
@@ -293,12 +303,10 @@ def _moving(batch: BatchState, seen: Seen) -> Decision:
     share = rate / batch.peak_rate if batch.peak_rate > 0 else 1.0
     fell = (batch.original or batch.baseline or seen.gravity) - seen.gravity
     if share < limit and fell >= 0.3 * _whole_fall(batch):
-        return (
-            "slowing",
-            0.9,
-            (f"falling {rate:.4f} a day, {share:.0%} of its fastest ({batch.peak_rate:.4f} a day)",),
-        )
-    return "working", 0.95, (f"gravity {seen.gravity:.4f}, falling {rate:.4f} a day",)
+        pace = f"falling {rate:.4f} a day, {share:.0%} of" if rate >= 0.0002 else "hardly falling, against"
+        return "slowing", 0.9, (f"{pace} its fastest ({batch.peak_rate:.4f} a day)",)
+    pace = f"falling {rate:.4f} a day" if rate >= 0.0002 else "hardly falling"
+    return "working", 0.95, (f"gravity {seen.gravity:.4f}, {pace}",)
 
 
 def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation | None, now_ms: int) -> Decision:
@@ -311,10 +319,7 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
     cold = _cold(batch, evidence, now_ms)
     over = seen.gravity - expected.final
     if cold is not None and seen.gravity + Z90 * seen.sd > expected.final - Z90 * expected.sd + 0.001:
-        return "unknown", None, (
-            cold, f"too cold to tell: {seen.flat_words}, but cold alone does that",
-            "warm it, or take two hydrometer readings a day apart",
-        )  # fmt: skip
+        return "unknown", None, (cold, *_TOO_COLD)
     spread = math.hypot(expected.sd, DRIFT_SD)
     stall_margin = max(MARGIN, 2.5 * spread)
     fell = (batch.original or batch.baseline or seen.gravity) - seen.gravity

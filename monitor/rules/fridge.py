@@ -22,6 +22,7 @@ BUFFER = 75 * MINUTE
 DOOR_STEEP = 2.5  # times the usual warming
 DOOR_LEAST = 0.15  # K/min
 DOOR_LOOK = 6 * MINUTE
+DOOR_LATEST = 8 * MINUTE  # air behind an open door levels off within a quarter of an hour; a defrost takes longer
 HOLD = 80 * MINUTE  # an auto-defrost comes back within 75 (one freezer log of 14 days, open data)
 HOLD_UNLEARNED = 120 * MINUTE
 DEFROST_MOST = 75 * MINUTE
@@ -105,8 +106,16 @@ class FridgeState:
         """How long an excursion is given to come back by itself."""
         if not self.learned():
             return HOLD_UNLEARNED
+        return max(HOLD, round(1.5 * self.usual_excursion_ms()))
+
+    def usual_excursion_ms(self) -> int:
+        """The longest excursion of the last days that came back by itself, if it was not the only one: a defrost."""
         lately = [length for end, length in self.excursions if self.at_ms - end < 4 * DAY]
-        return max(HOLD, round(1.5 * max(lately))) if len(lately) >= 2 else HOLD
+        return max(lately) if len(lately) >= 2 else 0
+
+    def door_hold_ms(self) -> int:
+        """When a door may be told: once the air has levelled off, or has outlasted a defrost."""
+        return max(2 * DOOR_LOOK - 30_000, round(1.2 * self.usual_excursion_ms()))
 
     def rise(self, span_ms: int, until_ms: int | None = None) -> float | None:
         """How far the air rose in the `span_ms` before a time; None where that is not known."""
@@ -138,7 +147,9 @@ def take(fridge: FridgeState, measured_ms: int, value: float) -> None:
     fridge.gaps = [*fridge.gaps, gap][-15:]
     mean = (fridge.air + value) / 2.0
     fridge.fast = thermal.lag_step(fridge.fast, mean, gap / 1000.0, 1800.0)
-    fridge.slow = thermal.lag_step(fridge.slow, mean, gap / 1000.0, 7200.0)
+    if fridge.over_ms is None or fridge.cause is not None or measured_ms - fridge.over_ms > fridge.hold_ms():
+        # An excursion that may yet come back by itself, as a defrost does, is no drift.
+        fridge.slow = thermal.lag_step(fridge.slow, mean, gap / 1000.0, 7200.0)
     fridge.air, fridge.at_ms = value, measured_ms
     fridge.recent.append((measured_ms, value))
     while fridge.recent[0][0] < measured_ms - BUFFER:
@@ -196,7 +207,7 @@ def _watch_excursion(fridge: FridgeState) -> None:
     if fridge.at_ms - fridge.back_ms < BACK_HOLD:
         return
     length = fridge.back_ms - fridge.over_ms
-    if fridge.cause is None and 8 * MINUTE <= length <= DEFROST_MOST:
+    if 8 * MINUTE <= length <= DEFROST_MOST:
         fridge.excursions = [*fridge.excursions, (fridge.at_ms, length)][-10:]
     fridge.over_ms = fridge.back_ms = fridge.cause = None
     # The way back down is no cycle to learn from: start afresh from here.
@@ -206,7 +217,7 @@ def _watch_excursion(fridge: FridgeState) -> None:
 def _cause(fridge: FridgeState) -> str | None:
     assert fridge.over_ms is not None
     length = fridge.at_ms - fridge.over_ms
-    if fridge.interval_ms() <= COARSE and 2 * DOOR_LOOK - 30_000 <= length <= 45 * MINUTE and _like_a_door(fridge):
+    if fridge.interval_ms() <= COARSE and length >= fridge.door_hold_ms() and _like_a_door(fridge):
         return "door"
     hour = fridge.rise(HOUR)
     still_up = hour is None or hour >= 0.3
@@ -216,9 +227,10 @@ def _cause(fridge: FridgeState) -> str | None:
 def _like_a_door(fridge: FridgeState) -> bool:
     """Warm air rushes in, then levels off: steep in the first minutes, at most half as steep after."""
     assert fridge.over_ms is not None
+    waited = fridge.at_ms - fridge.over_ms - fridge.door_hold_ms()
     first = fridge.rise(DOOR_LOOK, fridge.over_ms + DOOR_LOOK)
     lately = fridge.rise(DOOR_LOOK)
-    if first is None or lately is None:
+    if first is None or lately is None or waited > DOOR_LATEST:
         return False
     steep = first / (DOOR_LOOK / MINUTE) >= max(DOOR_LEAST, DOOR_STEEP * fridge.off_slope())
     return steep and -0.25 * first <= lately <= 0.6 * first
@@ -310,7 +322,7 @@ def _compressor(fridge: FridgeState) -> Finding:
 def _drift_finding(fridge: FridgeState) -> Finding:
     about = f"fridge:{fridge.name}"
     off = fridge.slow - fridge.target
-    if abs(off) > fridge.band:
+    if abs(off) > fridge.band:  # held since, until it is well inside again
         fridge.drift_ms = fridge.at_ms if fridge.drift_ms is None else fridge.drift_ms
     elif abs(off) < 0.8 * fridge.band:
         fridge.drift_ms = None
