@@ -67,7 +67,7 @@ put_settings() {
 put_broker() {
     own=$(grep -lsE '^[[:space:]]*(listener|port|per_listener_settings)[[:space:]]' /etc/mosquitto/mosquitto.conf \
         /etc/mosquitto/conf.d/*.conf | grep -vFx "$broker" || true)
-    [ -z "$own" ] || {
+    [ -e "$broker" ] || [ -z "$own" ] || {
         say "The broker is set up by hand already ($own), so it is left as it is. Compare deploy/mosquitto.conf:" \
             'without its persistence and autosave lines, a crash of the broker loses readings it has acknowledged.'
         return 0
