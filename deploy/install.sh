@@ -28,7 +28,7 @@ put() {
 make_user() {
     getent passwd leeswatch >/dev/null ||
         useradd --system --user-group --home-dir /var/lib/leeswatch --no-create-home --shell /usr/sbin/nologin leeswatch
-    # In the group a person may read the configuration and the store, and reach the running service.
+    # In the group a person may read the configuration and the store.
     person=${SUDO_USER:-root}
     [ "$person" = root ] || id -nG "$person" | grep -qw leeswatch || {
         usermod --append --groups leeswatch "$person"
@@ -59,6 +59,8 @@ put_settings() {
     put "$home/config/leeswatch.example.toml" /etc/leeswatch/leeswatch.example.toml 644 || true
     [ -e "$settings" ] || {
         install -m 640 -g leeswatch "$home/config/minimal.toml" "$settings"
+        # Named, so that a person's commands find the service's store and not one of their own.
+        printf '\n[store]\npath = "/var/lib/leeswatch/store.db"\n' >>"$settings"
         say "A first configuration is $settings: name your probes and vessels there, by the example beside it."
     }
 }
@@ -98,7 +100,8 @@ start_service() {
     systemctl enable leeswatch.service >/dev/null 2>&1
     systemctl restart leeswatch.service ||
         fail 'The service does not start: `journalctl -u leeswatch` says why.'
-    say 'Leeswatch runs, and starts with the machine. Its log: `journalctl -u leeswatch -f`.'
+    say 'Leeswatch runs, and starts with the machine. Its log: `journalctl -u leeswatch -f`.' \
+        'Commands that change something go through its own user: `sudo -u leeswatch leeswatch batch …`.'
 }
 
 check_settings() {

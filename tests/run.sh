@@ -4,7 +4,7 @@
 #   sh tests/run.sh --quick         without those that need a browser
 #   sh tests/run.sh --soak          with the long runs
 #   sh tests/run.sh ARGUMENTS       passed on to pytest, such as `tests/store -k power`
-# The first run installs what is missing. Exits 1 if anything failed; pytest's summary line comes last.
+# The first run installs what is missing. Exits non-zero if anything failed; pytest's summary line comes last.
 set -eu
 top=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd -P)
 # shellcheck source=deploy/setup.sh
