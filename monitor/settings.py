@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import os
 import re
 import tomllib
 from collections import Counter
 from pathlib import Path
 from typing import Any
 
+import platformdirs
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
@@ -242,3 +244,30 @@ def _probe_details(settings: Settings) -> list[Found]:
                 where = ("probe", index, "calibration", quantity, calibration.target)
                 found.append((where, str(error), "give points that rise or fall throughout"))
     return found
+
+
+# --- where things lie ------------------------------------------------------------------------------------------
+
+
+def store_path(settings: Settings) -> Path:
+    """The store's file: as configured, else in the service's or the user's own state directory."""
+    if settings.store.path is not None:
+        return settings.store.path
+    service = os.environ.get("STATE_DIRECTORY", "").split(":")[0]  # set by systemd
+    folder = Path(service) if service else platformdirs.user_state_path("leeswatch", appauthor=False)
+    return folder / "store.db"
+
+
+def find_config(given: Path | None) -> Path:
+    """The configuration file: as given, else in this folder, else the machine's; ConfigError when there is none."""
+    if given is not None:
+        return given
+    places = [Path("leeswatch.toml"), Path("/etc/leeswatch/leeswatch.toml")]
+    for place in places:
+        if place.exists():
+            return place
+    names = " or ".join(str(place) for place in places)
+    raise ConfigError(
+        "leeswatch.toml",
+        [Problem(None, "file", f"no {names}", "name one with --config, or copy config/leeswatch.example.toml")],
+    )
