@@ -6,9 +6,10 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
+from simulators.parts import Batch, Fridge, Probe
 from simulators.probes import float_angle
 from simulators.says import device_of, field_map, pattern_of, rfc3339, topic_of
-from simulators.scenario import Batch, Fridge, Probe, Scenario
+from simulators.scenario import Scenario
 
 _CALIBRATED_AT = (1.000, 1.020, 1.045, 1.070, 1.100)
 

@@ -8,9 +8,10 @@ from functools import cached_property
 from random import Random
 from typing import Literal, NamedTuple
 
+from simulators.parts import Garbage, Lost, Offline, PowerOn, Probe, Repeated, Silent, WrongClock
 from simulators.probes import Sample, Sampler
 from simulators.says import Said, device_of, payload, said, topic_of, torn
-from simulators.scenario import Garbage, Lost, Offline, PowerOn, Probe, Repeated, Scenario, Silent, WrongClock
+from simulators.scenario import Scenario
 from simulators.world import World
 
 Wire = Literal["mqtt", "serial", "onewire", "hand"]

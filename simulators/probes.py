@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from random import Random
 
-from simulators.scenario import Move, Probe, Silent, Stuck
+from simulators.parts import Move, Probe, Silent, Stuck
 from simulators.world import World
 
 UNITS = {

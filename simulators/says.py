@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 from random import Random
 from typing import NamedTuple
 
+from simulators.parts import Probe
 from simulators.probes import UNITS
-from simulators.scenario import Probe
 
 _FIELD = {
     "gravity": "grav", "temperature": "temp", "float_angle": "angle", "battery": "volt", "signal": "rssi",

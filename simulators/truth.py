@@ -11,9 +11,10 @@ from copy import copy
 from dataclasses import dataclass
 from typing import Literal
 
+from simulators.parts import Batch, Silent, Stuck
 from simulators.physics.ferment import Brew, Yeast
 from simulators.physics.liquid import ETHANOL_DENSITY_20
-from simulators.scenario import Batch, Scenario, Silent, Stuck
+from simulators.scenario import Scenario
 from simulators.world import STEP_H, Kept, World
 
 NEAR = 0.001

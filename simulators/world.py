@@ -10,13 +10,14 @@ from copy import copy
 from dataclasses import dataclass, field
 from functools import cached_property
 
+from simulators.parts import Batch, Vessel
+from simulators.parts import Fridge as FridgeSpec
 from simulators.physics.ferment import HEXOSE_PER_SUCROSE, Brew, Yeast, pitched
 from simulators.physics.fridge import Cabinet, Fridge, Inside, Trouble
 from simulators.physics.liquid import ETHANOL_DENSITY_20, Mixture
 from simulators.physics.room import RoomAir
 from simulators.physics.vessel import Warmth, loss_w_per_k
-from simulators.scenario import Batch, Scenario, Vessel
-from simulators.scenario import Fridge as FridgeSpec
+from simulators.scenario import Scenario
 
 STEP_H = 1 / 12
 STEP_S = 300.0

@@ -33,7 +33,9 @@ class Cabinet:
     defrost_every_h: float = 0.0
     """0: no automatic defrost."""
     defrost_minutes: float = 22.0
-    defrost_w: float = 180.0
+    defrost_w: float = 130.0
+    defrost_melts: float = 0.5
+    """Part of the defrost's heat that melts the frost and drains away with it (assumed: some 250 g)."""
 
 
 @dataclass(slots=True)
@@ -87,6 +89,7 @@ class Fridge:
         """Move on by `seconds` in steps of a quarter minute."""
         cabinet = self.cabinet
         target = cabinet.target_c + trouble.thermostat_off_k
+        warm = cabinet.defrost_w * (1 - cabinet.defrost_melts)
         leak = cabinet.gasket + (cabinet.door if trouble.door_open else 0.0)
         for _ in range(round(seconds / SUBSTEP_S)):
             self._thermostat(target)
@@ -98,7 +101,7 @@ class Fridge:
                 flow = thing.loss * (self.air_c - thing.warmth.celsius)
                 to_air -= flow
                 thing.warmth.gain((flow + thing.heat_w) * SUBSTEP_S, thing.capacity)
-            to_wall = cabinet.wall_room * (room_c - self.wall_c) - out + (cabinet.defrost_w if defrost else 0.0)
+            to_wall = cabinet.wall_room * (room_c - self.wall_c) - out + (warm if defrost else 0.0)
             self.wall_c += (to_wall - cabinet.air_wall * (self.wall_c - self.air_c)) * SUBSTEP_S / cabinet.wall_j_k
             self.air_c += to_air * SUBSTEP_S / cabinet.air_j_k
             self.seconds += SUBSTEP_S
