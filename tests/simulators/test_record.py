@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.intake.decode import Decoder
 from monitor.settings import parse_settings
 from simulators.__main__ import main
 from simulators.configure import configuration
@@ -88,3 +89,20 @@ def test_an_unknown_scenario_exits_1(capsys: pytest.CaptureFixture[str], tmp_pat
     """The answer is the list of those there are, on stderr."""
     assert main(["nowhere", "--out", str(tmp_path)]) == 1
     assert "two-siblings" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["garbled-wires", "two-siblings", "late-backlog", "quiet-beer"])
+def test_the_watcher_reads_what_the_recording_says(name: str) -> None:
+    """Each message, decoded by the watcher's intake, gives the recording's values and times; a torn one none."""
+    player = Player(load(name))
+    settings = parse_settings(configuration(player.scenario))
+    decoders = {probe.name: Decoder(probe) for probe in settings.probe}
+    timed = {probe.name: probe.timed for probe in player.scenario.probe}
+    messages = [e for e in player.emissions if e.wire in ("mqtt", "serial") and not e.line.endswith("/status")]
+    assert len(messages) > 1000
+    for emission in messages:
+        samples, _ = decoders[emission.probe].decode(emission.payload, emission.line)
+        assert {(s.quantity, s.value, s.time_ms) for s in samples} == {
+            (said.quantity, said.value, said.measured_ms if timed[emission.probe] else None)
+            for said in emission.readings
+        }
