@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.alerts.routes import check_route
 from monitor.model.config import Jobs, Mqtt, Section, Settings, StoreSettings, Web
 from monitor.settings import load_settings
 
@@ -16,8 +17,11 @@ FILES = sorted((TOP / "config").glob("*.toml"))
 
 @pytest.mark.parametrize("file", FILES, ids=lambda path: path.name)
 def test_every_shipped_configuration_is_good(file: Path) -> None:
-    """The program takes it without a complaint."""
-    assert load_settings(file).probe
+    """The program takes it without a complaint, and its ways to a person could be used."""
+    settings = load_settings(file)
+
+    assert settings.probe
+    assert [check_route(route) for route in settings.alerts.routes if check_route(route)] == []
 
 
 def test_the_least_configuration_is_one_probe_one_vessel_and_one_batch() -> None:
