@@ -22,7 +22,7 @@ from monitor import __version__
 from monitor.alerts.book import Outcome
 from monitor.intake.values import refuse_future
 from monitor.ledger import Ledger
-from monitor.model.clock import EARLIEST_MS, MINUTE, AlwaysTrusted, Clock, EventClock, TimeTrust
+from monitor.model.clock import EARLIEST_MS, MINUTE, AlwaysTrusted, Clock, EventClock, SystemClock, TimeTrust
 from monitor.model.config import RuleSettings
 from monitor.model.errors import LeeswatchError, StoreTrouble
 from monitor.model.inputs import (
@@ -48,6 +48,7 @@ GROUP_MS = 2_000
 INBOX = 1_000
 CLOCK_JUMP = 90_000
 BACK_OFF_MS = (1_000, 2_000, 5_000, 10_000, 30_000)
+_REAL = SystemClock()  # that the loop turns is a matter of real time, whatever the readings' clock does
 OWN_TIME = "own-time"  # stands for the boot id of a held value that brought its time along
 
 
@@ -80,6 +81,7 @@ class WriterStatus:
     """How the writer is, for the page and the health check."""
 
     committed: int = 0  # groups
+    messages: int = 0  # messages of sources, committed
     last_commit_mono_ms: int | None = None
     last_loop_mono_ms: int | None = None
     trouble: str | None = None
@@ -106,6 +108,7 @@ class Writer:
         *,
         trust: TimeTrust | None = None,
         boot: str | None = None,
+        group_ms: int = GROUP_MS,
         on_commit: Callable[[Outcome], None] | None = None,
         on_trouble: Callable[[str], None] | None = None,
     ) -> None:
@@ -114,6 +117,7 @@ class Writer:
         self._clock = clock
         self._trust = trust or AlwaysTrusted()
         self._boot = boot if boot is not None else boot_id()
+        self._group_ms = group_ms
         self._on_commit = on_commit
         self._on_trouble = on_trouble
         self._inbox: queue.Queue[Group | Chore | None] = queue.Queue(INBOX)
@@ -124,7 +128,7 @@ class Writer:
         self._trouble_at: int | None = None
         self._tries = 0
         self._next_try_ms = 0
-        clock.on_advance(self._wake)
+        clock.on_advance(self.nudge)
 
     # --- for other threads ---------------------------------------------------------------------------------------
 
@@ -144,7 +148,8 @@ class Writer:
         self._inbox.put(Chore(chore, answer))
         return answer
 
-    def _wake(self) -> None:
+    def nudge(self) -> None:
+        """Have the writer look up: time was moved, or it is to stop."""
         if self._inbox.empty():
             self._inbox.put(None)
 
@@ -178,23 +183,24 @@ class Writer:
         """Until told to stop; then commit what is there and note the end."""
         while not stop.is_set():
             self._turn()
-        self._drain()
+        self.settle()
         self.record(Stopped())
-        self._drain()
+        self.settle()
 
     def _turn(self) -> None:
         try:
             item = self._inbox.get(timeout=self._patience())
         except queue.Empty:
             item = None
-        self.status.last_loop_mono_ms = self._clock.mono_ms()
+        self.status.last_loop_mono_ms = _REAL.mono_ms()
         self._take(item)
         while self._open.rows < GROUP_ROWS and not self._inbox.empty():
             self._take(self._inbox.get_nowait())
         if self._due():
             self.flush()
 
-    def _drain(self) -> None:
+    def settle(self) -> None:
+        """Commit all that is in the inbox now; for whoever runs no thread."""
         while not self._inbox.empty():
             self._take(self._inbox.get_nowait())
             if self._open.rows >= GROUP_ROWS:
@@ -227,7 +233,7 @@ class Writer:
         until_tick = MINUTE - now % MINUTE
         waits = [until_tick]
         if self._open.groups:
-            waits.append(max(0, self._open.since_mono_ms + GROUP_MS - self._clock.mono_ms()))
+            waits.append(max(0, self._open.since_mono_ms + self._group_ms - self._clock.mono_ms()))
         if self._trouble_at is not None:
             waits.append(1_000)
         return min(self._clock.real_seconds(min(waits)), 1.0)
@@ -237,7 +243,7 @@ class Writer:
             return False
         opened = self._open
         answered = any(group.answer is not None for group in opened.groups)
-        waited = bool(opened.groups) and self._clock.mono_ms() - opened.since_mono_ms >= GROUP_MS
+        waited = bool(opened.groups) and self._clock.mono_ms() - opened.since_mono_ms >= self._group_ms
         return answered or waited or opened.rows >= GROUP_ROWS or self._tick_due() or self._jumped() != 0
 
     def _tick_due(self) -> bool:
@@ -268,6 +274,7 @@ class Writer:
         self._tries = 0
         self._next_try_ms = 0
         self.status.committed += 1
+        self.status.messages += sum(isinstance(item, Message) for group in groups for item in group.items)
         self.status.trouble = None
         self.status.last_commit_mono_ms = self._clock.mono_ms()
         self._events.reach(max(self._events.last_ms, self.ledger.state.clock.last_ms))

@@ -87,6 +87,11 @@ class SystemClock:
         """Nobody moves the machine's clock but itself."""
 
 
+def real_s() -> float:
+    """Seconds of real time from some origin: for pacing a screen or a patience, never for a rule."""
+    return time.monotonic()
+
+
 class ManualClock:
     """A clock that stands until it is moved: for tests, and for a demo that runs days in minutes.
 

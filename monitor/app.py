@@ -1,0 +1,260 @@
+"""The whole, put together.
+
+sources ─► writer ──────────────────────────────────► store ─► courier ─► routes
+mqtt       ledger: one step of the engine for each     │       phone, mail, webhook,
+serial     input, kept with its inputs in one commit,  │       broker topic, log
+onewire    then the acknowledgement                    ├─► jobs: digest, backup, retention, heartbeat
+commands   (hand readings, acknowledgements, moves)    └─► web (reads only; changes go to the writer)
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from monitor.alerts.book import Outcome
+from monitor.alerts.routes import AppriseRoute, Courier, LogRoute, Route, TopicRoute
+from monitor.control import ControlServer, parse_request
+from monitor.jobs import Jobs
+from monitor.ledger import Ledger
+from monitor.model.clock import MINUTE, Clock, SystemClock, TimeTrust
+from monitor.model.config import Probe, Settings
+from monitor.model.errors import RouteError
+from monitor.model.events import AlertEvent, Notice, VerdictEvent, priority_of
+from monitor.model.inputs import JournalEntry, Message
+from monitor.sources.base import Source
+from monitor.sources.mqtt import MqttSource
+from monitor.sources.onewire import OneWireSource
+from monitor.sources.serial import SerialSource
+from monitor.store.store import Store
+from monitor.web.desk import HealthReport
+from monitor.web.server import WebServer
+from monitor.web.site import make_app
+from monitor.writer import GROUP_MS, Writer
+
+log = logging.getLogger(__name__)
+
+LOOP_LATE_MS = 30_000
+TICK_LATE_MS = 3 * MINUTE
+FIRST_NAG_MS = MINUTE
+NAG_EVERY_MS = 60 * MINUTE
+
+
+class Daemon:
+    """All parts of one running Leeswatch. `start`, then `stop`; it may not be started again."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        path: Path,
+        clock: Clock,
+        *,
+        trust: TimeTrust | None = None,
+        routes: Sequence[Route] = (),
+        calendar: bool = True,
+        group_ms: int = GROUP_MS,
+    ) -> None:
+        """Open the store at once, so that a second daemon on it fails here. `routes` come beside the configured."""
+        self.settings = settings
+        self.path = path
+        self.clock = clock
+        self.store = Store.open(path)
+        self._stop = threading.Event()
+        self._real = SystemClock()
+        self._started_ms = self._real.mono_ms()
+        self._nagged_ms: int | None = None
+        self.ledger = Ledger(self.store)
+        self.writer = Writer(
+            self.ledger, clock, trust=trust, group_ms=group_ms, on_commit=self._on_commit, on_trouble=self._on_trouble
+        )
+        self._writing = threading.Thread(target=self.writer.run, args=(self._stop,), name="writer")
+        self.sources: list[Source] = build_sources(settings, self.writer, clock, self.store.last_session())
+        zone = ZoneInfo(settings.site.timezone)
+        self.courier = Courier(
+            [*self._own_routes(), *map(AppriseRoute, settings.alerts.routes), *routes],
+            path, self.writer.do, clock, zone, quiet=settings.alerts.quiet,
+        )  # fmt: skip
+        self.ledger.routes = self.courier.names
+        self.control = ControlServer(path, self.writer.record, clock.wall_ms, self._health_json)
+        self.jobs = Jobs(settings, path, self.writer.do, self.courier, self.healthy, clock) if calendar else None
+        self.web = WebServer(make_app(self), settings.web.host, settings.web.port) if settings.web.enabled else None
+
+    def _own_routes(self) -> list[Route]:
+        """The log always; the broker's topic where there is a broker."""
+        brokers = [source for source in self.sources if isinstance(source, MqttSource)]
+        return [LogRoute(), *(TopicRoute(_publisher(source)) for source in brokers)]
+
+    def start(self) -> None:
+        """Begin to watch. The writer first, what people see last."""
+        self.writer.begin(self.settings.for_rules())
+        if self.store.salvaged:
+            log.error("%s", self.store.salvaged)
+        if self.ledger.rebuilt:
+            log.info("the rules' memory was of another version and was rebuilt from %d inputs", self.ledger.rebuilt)
+        self._writing.start()
+        self.courier.start()
+        self.control.start()
+        for source in self.sources:
+            source.start()
+        if self.jobs is not None:
+            self.jobs.start()
+        if self.web is not None:
+            self.web.start()
+            log.info("the page is at %s", self.web.url)
+        log.info("watching; the store is %s", self.path)
+        for line in self.waits_for():
+            log.info("%s", line)
+
+    def stop(self) -> None:
+        """Stop in order: nothing new comes in, what came is committed, then the store is closed."""
+        log.info("stopping")
+        if self.web is not None:
+            self.web.stop()
+        self.control.stop()
+        for source in self.sources:
+            source.stop()
+        if self.jobs is not None:
+            self.jobs.stop()
+        self.courier.stop()
+        self._stop.set()
+        self.writer.nudge()
+        if self._writing.ident is not None:
+            self._writing.join(timeout=30.0)
+        self.store.close()
+        log.info("stopped")
+
+    # --- how it is -------------------------------------------------------------------------------------------------
+
+    def record(self, *items: Message | JournalEntry) -> Any:
+        """Hand a change to the writer."""
+        return self.writer.record(*items)
+
+    def alive(self) -> bool:
+        """Whether the parts that must never stand still move; also says now and then which probes are missing."""
+        self._nag()
+        return not self._reasons()
+
+    def healthy(self) -> bool:
+        """As `alive`, without a word."""
+        return not self._reasons()
+
+    def health(self) -> HealthReport:
+        """How every part is."""
+        reasons = self._reasons()
+        return HealthReport(
+            ok=not reasons,
+            reasons=reasons,
+            sources=[source.status() for source in self.sources],
+            writer=self.writer.status,
+            routes=self.courier.status(),
+            jobs=self.jobs.status() if self.jobs is not None else None,
+        )
+
+    def _health_json(self) -> dict[str, Any]:
+        report = asdict(self.health())
+        return {"health": report}
+
+    def _reasons(self) -> list[str]:
+        now = self.clock.mono_ms()
+        status = self.writer.status
+        reasons = []
+        if not self._writing.is_alive():
+            reasons.append("the writer has ended")
+        loop = status.last_loop_mono_ms
+        if loop is not None and self._real.mono_ms() - loop > LOOP_LATE_MS:
+            reasons.append("the writer stands still")
+        if status.trouble is not None:
+            reasons.append(status.trouble)
+        committed = status.last_commit_mono_ms
+        if committed is not None and now - committed > TICK_LATE_MS:
+            reasons.append("the rules have not run for three minutes")
+        reasons.extend(
+            f"{source.status().name} has ended" for source in self.sources if not source.alive()
+        )  # fmt: skip
+        return reasons
+
+    def waits_for(self) -> list[str]:
+        """A sentence for each configured probe that was never heard: what it waits for."""
+        heard = self.ledger.state.probes
+        return [_waiting(probe) for probe in self.settings.probe if probe.name not in heard and probe.source != "hand"]
+
+    def _nag(self) -> None:
+        now = self._real.mono_ms()
+        due = FIRST_NAG_MS if self._nagged_ms is None else self._nagged_ms - self._started_ms + NAG_EVERY_MS
+        if now - self._started_ms < due:
+            return
+        self._nagged_ms = now
+        for line in self.waits_for():
+            log.warning("%s", line)
+
+    # --- what happens after a commit ---------------------------------------------------------------------------------
+
+    def _on_commit(self, out: Outcome) -> None:
+        if out.notices:
+            self.courier.wake()
+        for event in out.events:
+            if isinstance(event, VerdictEvent):
+                log.info("%s: %s; %s", event.batch, event.verdict, "; ".join(event.because))
+            elif isinstance(event, AlertEvent):
+                log.info("%s %s (%s): %s", event.alert, event.change, event.id, event.message)
+
+    def _on_trouble(self, what: str) -> None:
+        """The store cannot keep this notice, so it goes out past it."""
+        now, site = self.clock.wall_ms(), self.settings.site.name
+        self.courier.urgent(
+            Notice(
+                time_ms=now, alert_id="store-trouble", alert="store-trouble", about=f"site:{site}",
+                priority=priority_of("store-trouble"), reason="first", title=f"{site}: store in trouble",
+                body=what, seen_ms=now,
+            )
+        )  # fmt: skip
+
+
+def build_sources(settings: Settings, writer: Writer, clock: Clock, session: str | None) -> list[Source]:
+    """A source for the broker, one for each serial port, one for all one-wire thermometers."""
+    found: list[Source] = []
+    by_kind: dict[str, list[Probe]] = {}
+    for probe in settings.probe:
+        by_kind.setdefault(probe.source, []).append(probe)
+    if settings.mqtt is not None:
+        found.append(MqttSource(settings.mqtt, by_kind.get("mqtt", []), writer.submit, clock, session))
+    ports: dict[str, list[Probe]] = {}
+    for probe in by_kind.get("serial", []):
+        ports.setdefault(probe.port or "", []).append(probe)
+    found.extend(SerialSource(port, probes, writer.submit, clock) for port, probes in ports.items())
+    if by_kind.get("onewire"):
+        found.append(OneWireSource(by_kind["onewire"], writer.submit, clock))
+    return found
+
+
+def _publisher(source: MqttSource) -> Any:
+    def publish(topic: str, payload: bytes) -> None:
+        if not source.publish(topic, payload):
+            raise RouteError("the broker is away and a thousand messages wait for it", "start the broker")
+
+    return publish
+
+
+def _waiting(probe: Probe) -> str:
+    where = {"mqtt": f"on topic {probe.topic}", "serial": f"on port {probe.port}", "onewire": f"as {probe.device}"}
+    return f"probe {probe.name} has not been heard yet: waiting {where[probe.source]}"
+
+
+def write_as_command(settings: Settings, path: Path, request: dict[str, Any]) -> int:
+    """With no daemon running, a command takes the store's lock and is the writer. Returns `received`.
+
+    StoreBusy when some other process is the writer after all.
+    """
+    clock = SystemClock()
+    with Store.open(path) as store:
+        ledger = Ledger(store, ["log", *(route.name for route in settings.alerts.routes)])
+        writer = Writer(ledger, clock)
+        writer.begin(settings.for_rules(), by="command")
+        answer = writer.record(*parse_request(request, clock.wall_ms()))
+        writer.settle()
+        return answer.result(0)

@@ -1,0 +1,186 @@
+"""`leeswatch batch`: batches, and readings typed by hand."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+from monitor.cli.common import (
+    Commands,
+    batch_vessel,
+    command,
+    local,
+    moment,
+    reader_of,
+    say_json,
+    settings_of,
+    with_config,
+    with_json,
+    write,
+)
+from monitor.control import TypedReading
+from monitor.model.clock import iso
+from monitor.model.config import Settings
+from monitor.model.errors import StoreError, UsageError
+from monitor.model.inputs import Added, BatchClosed, HandReading, ReadingUndone, StageChanged
+from monitor.science.gravity import hydrometer_sg, rescale_hydrometer
+
+STAGES = ("fermenting", "clearing", "cold", "stored")
+
+
+def add(commands: Commands) -> None:
+    """Add the commands."""
+    parser = commands.add_parser("batch", help="Batches: readings by hand, stage, additions.")
+    verbs = parser.add_subparsers(metavar="VERB", required=True)
+
+    reading = command(
+        verbs, "reading", "Enter a hydrometer reading, or take the latest one back with --undo.",
+        "leeswatch batch reading amber-1 1.012 --at 18 --calibrated 20", _reading,
+    )  # fmt: skip
+    _named(reading)
+    reading.add_argument("value", nargs="?", type=float, metavar="SCALE", help="what the hydrometer's scale shows")
+    reading.add_argument("--at", type=float, metavar="°C", help="temperature of the sample (else a probe's is used)")
+    reading.add_argument(
+        "--calibrated", type=float, default=20.0, metavar="°C", help="temperature the scale is made for (default 20)"
+    )
+    reading.add_argument("--when", metavar="T", help="when it was taken (default: now)")
+    reading.add_argument("--undo", action="store_true", help="take back the latest reading, or the one of --when")
+
+    stage = command(
+        verbs, "stage", "Move a batch to another stage.", "leeswatch batch stage amber-1 cold", _stage
+    )  # fmt: skip
+    _named(stage)
+    stage.add_argument("stage", choices=STAGES)
+
+    addition = command(
+        verbs, "add", "Say what was added, so that gravity and strength are reckoned anew.",
+        "leeswatch batch add amber-1 sugar --rise 0.012", _add,
+    )  # fmt: skip
+    _named(addition)
+    addition.add_argument("what", help="sugar, water, nutrient, acid or a word of yours")
+    addition.add_argument("--rise", type=float, metavar="SG", help="by how much it raised the gravity, if you know")
+    addition.add_argument("--when", metavar="T", help="when (default: now)")
+
+    close = command(verbs, "close", "A batch is over: its rules rest.", "leeswatch batch close amber-1", _close)
+    _named(close)
+
+    listing = command(verbs, "list", "What the batches are doing.", "leeswatch batch list", _list)
+    with_config(listing)
+    with_json(listing)
+
+
+def _named(parser: argparse.ArgumentParser) -> None:
+    with_config(parser)
+    with_json(parser)
+    parser.add_argument("name", metavar="NAME", help="the batch")
+
+
+def _reading(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    vessel = batch_vessel(settings, args.name)
+    if args.undo:
+        return _undo(args, settings, vessel)
+    if args.value is None:
+        raise UsageError("a reading needs its value", "for example: leeswatch batch reading amber-1 1.012 --at 18")
+    at = moment(args.when, settings)
+    value = _checked(args)
+    probe = f"hand:{vessel}"
+    readings = [TypedReading(probe=probe, quantity="hydrometer", value=value, time=at)]
+    if args.at is not None:
+        readings.insert(0, TypedReading(probe=probe, quantity="temperature", value=args.at, time=at))
+    typed = HandReading(
+        vessel=vessel, hydrometer=args.value, temperature=args.at, calibrated=args.calibrated, at=at
+    )  # fmt: skip
+    write(settings, [typed], readings)
+    corrected = hydrometer_sg(value, args.at) if args.at is not None else None
+    if args.json:
+        say_json({"batch": args.name, "vessel": vessel, "time": iso(at), "hydrometer_20c": round(value, 5),
+                  "gravity": None if corrected is None else round(corrected, 5)})  # fmt: skip
+    else:
+        what = f"{corrected:.4f} at 20 °C" if corrected is not None else "corrected by the vessel's own temperature"
+        print(f"{args.name}: {args.value:g} taken {local(at, settings)}, {what}")
+        print(f"a mistake? leeswatch batch reading {args.name} --undo")
+    return 0
+
+
+def _checked(args: argparse.Namespace) -> float:
+    """What a 20 °C scale would have shown; UsageError where the figures cannot be."""
+    try:
+        if args.at is not None:
+            hydrometer_sg(args.value, args.at, args.calibrated)
+        return rescale_hydrometer(args.value, args.calibrated, 20.0) if args.calibrated != 20.0 else float(args.value)
+    except ValueError as error:
+        raise UsageError(str(error), "write the scale's figure as 1.012 and temperatures in °C") from error
+
+
+def _undo(args: argparse.Namespace, settings: Settings, vessel: str) -> int:
+    with reader_of(settings) as reader:
+        piece = reader.state().get(f"batch:{args.name}")
+    points = json.loads(piece)["hand"] if piece else []
+    if args.when is not None:
+        wanted = moment(args.when, settings)
+        points = [point for point in points if point["at_ms"] == wanted]
+    if not points:
+        raise UsageError(f"batch {args.name} has no such hand reading", "leeswatch batch list shows what there is")
+    at = points[-1]["at_ms"]
+    write(settings, [ReadingUndone(vessel=vessel, at=at)])
+    if args.json:
+        say_json({"batch": args.name, "undone": iso(at)})
+    else:
+        print(f"{args.name}: the reading {points[-1]['gravity']:.4f} of {local(at, settings)} no longer counts")
+    return 0
+
+
+def _stage(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    batch_vessel(settings, args.name)
+    write(settings, [StageChanged(batch=args.name, stage=args.stage)])
+    return _done(args, f"{args.name}: stage {args.stage}")
+
+
+def _add(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    batch_vessel(settings, args.name)
+    at = moment(args.when, settings)
+    write(settings, [Added(batch=args.name, what=args.what, at=at, gravity_rise=args.rise)])
+    return _done(args, f"{args.name}: {args.what} added {local(at, settings)}; its window starts anew")
+
+
+def _close(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    batch_vessel(settings, args.name)
+    write(settings, [BatchClosed(batch=args.name)])
+    return _done(args, f"{args.name}: closed; its record stays")
+
+
+def _done(args: argparse.Namespace, words: str) -> int:
+    if args.json:
+        say_json({"batch": args.name, "done": words})
+    else:
+        print(words)
+    return 0
+
+
+def _list(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    try:
+        with reader_of(settings) as reader:
+            state = reader.state()
+            verdicts = reader.latest_verdicts()
+    except StoreError:
+        state, verdicts = {}, {}
+    batches = {key[6:]: json.loads(piece) for key, piece in state.items() if key.startswith("batch:")}
+    if args.json:
+        say_json([{"batch": name, "stage": each["stage"], "closed": each["closed"], "verdict": verdicts.get(name),
+                   "hand": each["hand"]} for name, each in batches.items()])  # fmt: skip
+        return 0
+    if not batches:
+        print("no batch yet: add a [[batch]] to the configuration and start `leeswatch run`")
+    for name, batch in batches.items():
+        verdict = verdicts.get(name)
+        what = "closed" if batch["closed"] else batch["stage"]
+        said = f", {verdict['verdict']}: {verdict['because'][0]}" if verdict and not batch["closed"] else ""
+        print(f"{name} in {batch['vessel']}: {what}{said}")
+        for point in batch["hand"][-5:]:
+            print(f"  by hand {local(point['at_ms'], settings)}: {point['gravity']:.4f} ± {point['error']:.4f}")
+    return 0
