@@ -56,16 +56,17 @@ def web_receiver(*answers: int) -> Iterator[WebReceiver]:
 
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
-            status = receiver.note(self.command, self.path, self.rfile.read(int(self.headers["Content-Length"] or 0)))
+            self.answer(self.rfile.read(int(self.headers["Content-Length"] or 0)))
+
+        def do_GET(self) -> None:
+            self.answer(b"")
+
+        def answer(self, content: bytes) -> None:
+            status = receiver.note(self.command, self.path, content)
             if status == HANG:
                 receiver.released.wait(30.0)
                 return
             self.send_response(status)
-            self.send_header("Content-Length", "0")
-            self.end_headers()
-
-        def do_GET(self) -> None:
-            self.send_response(receiver.note(self.command, self.path, b""))
             self.send_header("Content-Length", "0")
             self.end_headers()
 
