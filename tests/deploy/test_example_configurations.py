@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.alerts.routes import check_route
+from monitor.cli.main import main
 from monitor.model.config import Jobs, Mqtt, Section, Settings, StoreSettings, Web
 from monitor.settings import load_settings
 
@@ -16,12 +16,14 @@ FILES = sorted((TOP / "config").glob("*.toml"))
 
 
 @pytest.mark.parametrize("file", FILES, ids=lambda path: path.name)
-def test_every_shipped_configuration_is_good(file: Path) -> None:
-    """The program takes it without a complaint, and its ways to a person could be used."""
-    settings = load_settings(file)
+def test_every_shipped_configuration_passes_the_check(
+    file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`leeswatch check` calls each of them good, ways to a person included."""
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path))
 
-    assert settings.probe
-    assert [check_route(route) for route in settings.alerts.routes if check_route(route)] == []
+    assert main(["check", "--config", str(file)]) == 0
+    assert f"{file}: good; " in capsys.readouterr().out
 
 
 def test_the_least_configuration_is_one_probe_one_vessel_and_one_batch() -> None:
