@@ -12,15 +12,17 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Sequence
+from concurrent.futures import Future
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from monitor.alerts.book import Outcome
 from monitor.alerts.routes import AppriseRoute, Courier, LogRoute, Route, TopicRoute
 from monitor.control import ControlServer, parse_request
-from monitor.jobs import Jobs
+from monitor.engine.state import State
+from monitor.jobs import Jobs, Span
 from monitor.ledger import Ledger
 from monitor.model.clock import MINUTE, Clock, SystemClock, TimeTrust
 from monitor.model.config import Probe, Settings
@@ -33,9 +35,11 @@ from monitor.sources.onewire import OneWireSource
 from monitor.sources.serial import SerialSource
 from monitor.store.store import Store
 from monitor.web.desk import HealthReport
-from monitor.web.server import WebServer
-from monitor.web.site import make_app
+from monitor.web.desk import JobStatus as ShownJob
 from monitor.writer import GROUP_MS, Writer
+
+if TYPE_CHECKING:
+    from monitor.web.server import WebServer
 
 log = logging.getLogger(__name__)
 
@@ -81,13 +85,25 @@ class Daemon:
         )  # fmt: skip
         self.ledger.routes = self.courier.names
         self.control = ControlServer(path, self.writer.record, clock.wall_ms, self._health_json)
-        self.jobs = Jobs(settings, path, self.writer.do, self.courier, self.healthy, clock) if calendar else None
-        self.web = WebServer(make_app(self), settings.web.host, settings.web.port) if settings.web.enabled else None
+        self.jobs = self._calendar() if calendar else None
+        self.web = self._page() if settings.web.enabled else None
 
     def _own_routes(self) -> list[Route]:
         """The log always; the broker's topic where there is a broker."""
         brokers = [source for source in self.sources if isinstance(source, MqttSource)]
         return [LogRoute(), *(TopicRoute(_publisher(source)) for source in brokers)]
+
+    def _calendar(self) -> Jobs:
+        return Jobs(
+            self.settings, self.path, self.writer.do, self.clock, routes=self.courier.names,
+            closed=lambda: closed_spans(self.ledger.state), healthy=self.healthy, told=self.courier.wake,
+        )  # fmt: skip
+
+    def _page(self) -> WebServer:
+        from monitor.web.server import WebServer  # noqa: PLC0415 - a Pi that shows no page need not load it
+        from monitor.web.site import make_app  # noqa: PLC0415
+
+        return WebServer(make_app(self), self.settings.web.host, self.settings.web.port)
 
     def start(self) -> None:
         """Begin to watch. The writer first, what people see last."""
@@ -130,7 +146,7 @@ class Daemon:
 
     # --- how it is -------------------------------------------------------------------------------------------------
 
-    def record(self, *items: Message | JournalEntry) -> Any:
+    def record(self, *items: Message | JournalEntry) -> Future[int]:
         """Hand a change to the writer."""
         return self.writer.record(*items)
 
@@ -152,7 +168,9 @@ class Daemon:
             sources=[source.status() for source in self.sources],
             writer=self.writer.status,
             routes=self.courier.status(),
-            jobs=self.jobs.status() if self.jobs is not None else None,
+            jobs=[ShownJob(each.job, each.next_ms, each.last_run_ms, each.error) for each in self.jobs.status()]
+            if self.jobs is not None
+            else [],
         )
 
     def _health_json(self) -> dict[str, Any]:
@@ -213,6 +231,22 @@ class Daemon:
                 body=what, seen_ms=now,
             )
         )  # fmt: skip
+
+
+def closed_spans(state: State) -> list[Span]:
+    """What each probe said while it sat with a closed batch, as (probe, from, to): what retention may thin."""
+    found: list[Span] = []
+    for batch in state.batches.values():
+        if batch.closed_ms is None:
+            continue
+        place = f"vessel:{batch.vessel}"
+        for probe, spans in state.places.items():
+            ends = [start for start, _ in spans[1:]] + [batch.closed_ms]
+            for (start, where), end in zip(spans, ends, strict=True):
+                first, last = max(start, batch.pitched_ms), min(end, batch.closed_ms)
+                if where == place and first < last:
+                    found.append((probe, first, last))
+    return found
 
 
 def build_sources(settings: Settings, writer: Writer, clock: Clock, session: str | None) -> list[Source]:

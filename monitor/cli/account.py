@@ -114,9 +114,9 @@ class Account:
             self.told += 1
             self._print(f"{when}  [{style}]! {record['alert']}[/{style}] {escape(record['message'])}")
             for line in record["because"]:
-                self._print(f"{'':18}because {escape(line)}")
+                self._print(f"{'':18}because: {escape(line)}")
             for line in record["do"]:
-                self._print(f"{'':18}[bold]do[/bold] {escape(line)}")
+                self._print(f"{'':18}[bold]to do:[/bold] {escape(line)}")
         elif record["change"] == "returned":
             self._print(f"{when}  [green]ok {record['alert']}[/green] {escape(record['message'])}")
         elif record["change"] == "reminded":

@@ -75,6 +75,7 @@ def run(args: argparse.Namespace) -> int:
             raise UsageError(f"--{'for' if name == 'seconds' else name} {value:g} cannot be", "give a number above 0")
     signal.signal(signal.SIGTERM, _interrupt)
     logging.basicConfig(level=logging.ERROR, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
+    logging.getLogger("monitor.alerts").setLevel(logging.CRITICAL)  # the account tells the same alerts
     console = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
     with _folder(args.keep) as folder:
         show = Show(args, console, folder)
@@ -155,8 +156,8 @@ def _drive(show: Show, rig: Rig, daemon: Daemon, clock: ManualClock, account: Ac
     player = rig.player
     story_s = (player.end_ms - player.start_ms) / 1000.0
     wanted = show.args.seconds
-    real_s = STORY_S if wanted is None or wanted >= STORY_S + 10.0 else max(wanted - 8.0, 10.0)
-    speed = show.args.speed or story_s / real_s
+    play_s = STORY_S if wanted is None or wanted >= STORY_S + 10.0 else max(wanted - 8.0, 10.0)
+    speed = show.args.speed or story_s / play_s
     account.speed = speed
     begun = real_s()
     sent = 0

@@ -190,7 +190,7 @@ def _set_batch(state: State, told: Batch) -> BatchState:
 def _batch_closed(state: State, entry: BatchClosed, now_ms: int, out: Outcome) -> None:
     batch = state.batches.get(entry.batch)
     if batch is not None:
-        batch.closed = True
+        batch.closed, batch.closed_ms = True, now_ms
         state.touch(f"batch:{entry.batch}")
         state.book.close(f"batch:{entry.batch}", now_ms, out)
 

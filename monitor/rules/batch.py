@@ -42,6 +42,7 @@ class BatchState:
     start_within_ms: int = 0
     stage: str = "fermenting"
     closed: bool = False
+    closed_ms: int | None = None
     # what has been seen
     baseline: float | None = None  # the highest steady gravity of the probe since pitch: the fall is counted from it
     started_ms: int | None = None
