@@ -35,7 +35,6 @@ from monitor.sources.onewire import OneWireSource
 from monitor.sources.serial import SerialSource
 from monitor.store.store import Store
 from monitor.web.desk import HealthReport
-from monitor.web.desk import JobStatus as ShownJob
 from monitor.writer import GROUP_MS, Writer
 
 if TYPE_CHECKING:
@@ -168,9 +167,7 @@ class Daemon:
             sources=[source.status() for source in self.sources],
             writer=self.writer.status,
             routes=self.courier.status(),
-            jobs=[ShownJob(each.job, each.next_ms, each.last_run_ms, each.error) for each in self.jobs.status()]
-            if self.jobs is not None
-            else [],
+            jobs=self.jobs.status() if self.jobs is not None else [],
         )
 
     def _health_json(self) -> dict[str, Any]:
