@@ -104,8 +104,10 @@ class Jobs:
     def stop(self) -> None:
         """Plan no more, and wait for what runs (a heartbeat up to its timeout, a backup to its end)."""
         self._ended.set()
-        self._scheduler.shutdown(wait=True)
-        self._watch.join()
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=True)
+        if self._watch.ident is not None:
+            self._watch.join()
 
     def status(self) -> list[JobStatus]:
         """Every job, those that are switched off too (they have no next run)."""

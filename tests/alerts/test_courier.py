@@ -1,16 +1,21 @@
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 import threading
 from collections.abc import Callable
 
 import pytest
 
-from monitor.alerts.routes import Courier, Letter, MemoryRoute
+from monitor.alerts.routes import AppriseRoute, Courier, Letter, MemoryRoute
 from monitor.alerts.routes.worker import wait_after
+from monitor.model import config
 from monitor.model.clock import DAY, HOUR, MINUTE, SECOND, ManualClock
 from monitor.store.store import Store
 from tests.alerts.conftest import until
 from tests.alerts.desk import NIGHT, Desk, a_notice
+from tests.alerts.receivers import web_receiver
 
 Start = Callable[..., Courier]
 
@@ -159,7 +164,7 @@ def test_low_is_given_up_after_two_days_and_counted(desk: Desk, clock: ManualClo
     clock.advance(2 * DAY)
     courier = courier_for(phone)
     assert until(lambda: courier.status()[0].failures == 1)
-    assert len(desk.open_deliveries("phone")) == 2  # two days are not more than two days
+    assert courier.status()[0].gave_up == 0  # two days are not more than two days
     clock.advance(MINUTE)
     assert until(lambda: courier.status()[0].gave_up == 1)
     assert until(lambda: [number for number, _ in desk.open_deliveries("phone")] == [2])
@@ -179,21 +184,33 @@ def test_medium_is_kept_for_seven_days(desk: Desk, clock: ManualClock, courier_f
     assert phone.wait(1)
 
 
+KILLED_BEFORE_THE_MARK = """
+import os, signal, sys, time
+from pathlib import Path
+from zoneinfo import ZoneInfo
+from monitor.alerts.routes import AppriseRoute, Courier
+from monitor.model.clock import SystemClock
+from monitor.model.config import Route
+courier = Courier(
+    [AppriseRoute(Route(name="phone", url=sys.argv[2]))], Path(sys.argv[1]),
+    lambda chore: os.kill(os.getpid(), signal.SIGKILL), SystemClock(), ZoneInfo("UTC"),
+)
+courier.start()
+time.sleep(20)
+"""
+
+
 def test_a_kill_between_sending_and_the_mark_sends_again(desk: Desk, courier_for: Start) -> None:
-    """The letter went out but its mark never came to the store: the next process sends it again, and only once."""
+    """A process is killed after its letter went out, before the mark: the next one sends it again, and only once."""
     desk.post(a_notice("Stalled"), routes=["phone"])
-    desk.full = True  # so that the first process leaves no mark
-    before = MemoryRoute("phone")
-    killed = courier_for(before)
-    assert before.wait(1)
-    killed.stop()
-    assert len(desk.open_deliveries("phone")) == 1
-    desk.full = False
-    after = MemoryRoute("phone")
-    courier_for(after)
-    assert after.wait(1)
-    assert until(lambda: not desk.open_deliveries("phone"))
-    assert len(after.letters) == 1
+    with web_receiver() as web:
+        program = [sys.executable, "-c", KILLED_BEFORE_THE_MARK, str(desk.path), web.address]
+        assert subprocess.run(program, check=False, timeout=30).returncode == -signal.SIGKILL
+        assert len(web.taken) == 1
+        assert len(desk.open_deliveries("phone")) == 1
+        courier_for(AppriseRoute(config.Route(name="phone", url=web.address)))
+        assert until(lambda: not desk.open_deliveries("phone"))
+        assert [body["title"] for body in web.taken] == ["Stalled", "Stalled"]
 
 
 def test_a_full_disk_makes_no_repeats(desk: Desk, clock: ManualClock, courier_for: Start) -> None:
@@ -334,6 +351,26 @@ def test_a_folded_letter_that_is_refused_is_split(desk: Desk, clock: ManualClock
         clock.advance(wait_after(failures))
     assert phone.wait(3)
     assert [letter.title for letter in phone.letters] == ["0", "1", "2"]
+
+
+def test_the_same_urgent_notice_goes_out_again_after_an_hour(desk: Desk, courier_for: Start) -> None:
+    """A trouble that comes back later is told anew, though its id is the same."""
+    phone = MemoryRoute("phone")
+    courier = courier_for(phone)
+    for at in (NIGHT, NIGHT + HOUR - 1, NIGHT + HOUR, NIGHT + HOUR + MINUTE):
+        courier.urgent(a_notice("Disk full", at, alert="store-trouble"))
+    assert phone.wait(2)
+    assert not phone.wait_tries(3, 0.4)
+
+
+def test_what_waits_for_a_route_that_is_gone_is_let_go(desk: Desk, courier_for: Start) -> None:
+    """A route taken out of the configuration leaves nothing waiting for ever, and a counter says how much went."""
+    desk.post(a_notice("1"), a_notice("2", number=2), routes=["old", "phone"])
+    phone = MemoryRoute("phone")
+    courier_for(phone)
+    assert phone.wait(2)
+    assert until(lambda: not desk.open_deliveries("old"))
+    assert desk.counters() == {"gave-up:old": 2}
 
 
 def test_attempts_are_kept_in_the_store(desk: Desk, courier_for: Start) -> None:

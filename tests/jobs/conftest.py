@@ -40,5 +40,4 @@ def jobs_for(desk: Desk, clock: ManualClock) -> Iterator[Callable[..., Jobs]]:
 
     yield start
     for jobs in started:
-        if jobs._scheduler.running:
-            jobs.stop()
+        jobs.stop()

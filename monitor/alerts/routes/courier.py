@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import functools
+import logging
+import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -12,10 +14,14 @@ from monitor.alerts.routes.quiet import QuietHours
 from monitor.alerts.routes.text import Writing
 from monitor.alerts.routes.worker import Do, RouteStatus, Worker
 from monitor.model.clock import Clock
+from monitor.model.errors import StoreError
 from monitor.model.events import Notice
 from monitor.store.reader import Reader
+from monitor.store.store import Store
 
 STOP_SECONDS = 5.0
+
+_log = logging.getLogger(__name__)
 
 
 class Courier:
@@ -32,6 +38,7 @@ class Courier:
         hours = None if quiet is None else QuietHours(quiet[0], quiet[1], zone)
         writing = Writing(zone, public_url)
         reader = functools.partial(Reader, path)
+        self._reader, self._do, self._clock = reader, do, clock
         self._workers = [Worker(route, reader, do, clock, writing, hours) for route in routes]
         clock.on_advance(self.wake)
 
@@ -42,8 +49,29 @@ class Courier:
 
     def start(self) -> None:
         """Begin; what waits from before goes out at once, whatever its back-off was."""
+        try:
+            self._let_go_of_gone_routes()
+        except (StoreError, sqlite3.Error) as error:
+            _log.warning("what waits for routes that are gone was not looked at: %s", error)
         for worker in self._workers:
             worker.start()
+
+    def _let_go_of_gone_routes(self) -> None:
+        """What waits for a route that is no longer configured would wait for ever: it is counted and let go."""
+        with self._reader() as reader:
+            gone = {route: reader.due(route, 1_000_000) for route in reader.waiting() if route not in self.names}
+        if not gone:
+            return
+        now = self._clock.wall_ms()
+
+        def chore(store: Store) -> None:
+            for route, left in gone.items():
+                for each in left:
+                    store.delivered(each.number, route, now)
+                store.count(f"gave-up:{route}", len(left))
+
+        self._do(chore)
+        _log.warning("let go of what waited for routes that are no longer configured: %s", ", ".join(sorted(gone)))
 
     def wake(self) -> None:
         """Something was committed that people are to be told. From any thread."""

@@ -22,7 +22,7 @@ from monitor.alerts.routes.base import RANK, Letter, Route
 from monitor.alerts.routes.parcels import Parcel, plan
 from monitor.alerts.routes.quiet import QuietHours
 from monitor.alerts.routes.text import Writing
-from monitor.model.clock import DAY, MINUTE, SECOND, Clock
+from monitor.model.clock import DAY, HOUR, MINUTE, SECOND, Clock
 from monitor.model.errors import RouteError, StoreError
 from monitor.model.events import Notice, Priority
 from monitor.store.reader import Due, Reader
@@ -37,6 +37,7 @@ GIVE_UP: dict[Priority, int] = {"low": 2 * DAY, "medium": 7 * DAY, "high": 7 * D
 SUSPECT = 3  # after so many failures of one notice the next is tried: perhaps the service refuses just this one
 LISTED = 200
 URGENT_KEPT = 10
+URGENT_AGAIN = HOUR  # the same is not said again sooner
 MARK_SECONDS = 10.0  # how long the writer may take
 
 _log = logging.getLogger(__name__)
@@ -93,7 +94,7 @@ class Worker:
         self._awake = threading.Event()
         self._stopping = False
         self._urgent: collections.deque[Notice] = collections.deque(maxlen=URGENT_KEPT)
-        self._urgent_seen: collections.deque[tuple[str, str]] = collections.deque(maxlen=URGENT_KEPT)
+        self._urgent_seen: collections.deque[tuple[tuple[str, str], int]] = collections.deque(maxlen=URGENT_KEPT)
         self._done: dict[int, str | None] = {}  # number -> counter; the mark is still missing in the store
         self._attempts: dict[int, int] = {}
         self._aside: dict[
@@ -129,8 +130,9 @@ class Worker:
     def urgent(self, notice: Notice) -> None:
         """Send what could not be stored, as well as can be: it is lost if the process ends first."""
         key = (notice.alert_id, notice.reason)
-        if RANK[notice.priority] >= RANK[self.route.lowest] and key not in self._urgent_seen:
-            self._urgent_seen.append(key)
+        fresh = any(seen == key and notice.time_ms - at < URGENT_AGAIN for seen, at in self._urgent_seen)
+        if RANK[notice.priority] >= RANK[self.route.lowest] and not fresh:
+            self._urgent_seen.append((key, notice.time_ms))
             self._urgent.append(notice)
             self.wake()
 
@@ -152,7 +154,7 @@ class Worker:
             except Exception:  # noqa: BLE001 - a dead thread would look like a quiet route
                 _log.exception("route %s: a fault of ours; it goes on in a minute", self.route.name)
                 wait = LOOK_EVERY
-            if not self._stopping:
+            if wait and not self._stopping:
                 self._awake.wait(self._clock.real_seconds(wait))
         self._close()
 
