@@ -27,7 +27,7 @@ from monitor.model.quantities import QUANTITIES
 __all__ = ["Decoder", "check_fields", "refuse_future"]
 
 MAX_PAYLOAD = 64 * 1024
-MAX_LINE = 4096  # characters of text that a pattern is tried on: a pattern may need time that grows as their square
+MAX_LINE = 4096  # bytes of text that a pattern is tried on: a pattern may need time that grows as their square
 MAX_SAMPLES = 4096
 MAX_REFUSED = 16  # reasons kept of one message; the rest are counted in the last
 KEPT_BYTES = 512  # of what could not be read
@@ -72,7 +72,7 @@ class Decoder:
         if not payload.strip():
             return  # an empty message only clears what a broker retained
         if self._pattern:
-            _read_lines(self._pattern, _as_text(payload), found, torn=torn)
+            _read_lines(self._pattern, payload, found, torn=torn)
         elif self._fields:
             _read_fields(self._fields, _as_json(payload), payload, found)
         else:
@@ -209,20 +209,20 @@ def _field_number(value: Any) -> float:
     return number(value)
 
 
-def _read_lines(pattern: re.Pattern[str], text: str, found: _Found, *, torn: bool) -> None:
-    for line in text.splitlines():
+def _read_lines(pattern: re.Pattern[str], payload: bytes, found: _Found, *, torn: bool) -> None:
+    for line in payload.splitlines():
         if line.strip():
             try:
                 _read_line(pattern, line, found, torn=torn)
             except PayloadError as error:
-                found.refuse(str(error), line.encode("utf-8", "backslashreplace"))
+                found.refuse(str(error), line)
         torn = False
 
 
-def _read_line(pattern: re.Pattern[str], line: str, found: _Found, *, torn: bool) -> None:
+def _read_line(pattern: re.Pattern[str], line: bytes, found: _Found, *, torn: bool) -> None:
     if len(line) > MAX_LINE:
-        raise PayloadError(f"a line of {len(line)} characters is longer than the {MAX_LINE} that one may have")
-    match = pattern.search(line)
+        raise PayloadError(f"a line of {len(line)} bytes is longer than the {MAX_LINE} that one may have")
+    match = pattern.search(_as_text(line))
     if not match:
         raise PayloadError("the pattern does not fit this line")
     given = {name: text for name, text in match.groupdict().items() if text is not None}
@@ -233,7 +233,7 @@ def _read_line(pattern: re.Pattern[str], line: str, found: _Found, *, torn: bool
         try:
             found.add(quantity, number_from_text(text), time_ms=time_ms)
         except PayloadError as error:
-            found.refuse(f"{quantity}: {error}", line.encode("utf-8", "backslashreplace"))
+            found.refuse(f"{quantity}: {error}", line)
 
 
 def _as_bytes(value: object) -> bytes:

@@ -108,7 +108,7 @@ def test_a_line_too_long_for_a_pattern_is_refused() -> None:
     samples, unreadable = Decoder(PATTERN).decode(b"-" * 64_000 + b"\nT=4.5", "p")
     assert time.perf_counter() - began < 1.0
     assert [sample.value for sample in samples] == [4.5]
-    assert "64000 characters" in unreadable[0].reason
+    assert "64000 bytes" in unreadable[0].reason
 
 
 def test_size_is_bounded() -> None:
