@@ -4,7 +4,7 @@
     {"ask": "health"}                                                             ──►  {…}
     what cannot be done                                                           ──►  {"what": …, "remedy": …}
 
-Only this user may connect: the socket's mode says so.
+Only this user and its group may connect: the mode of the socket says so.
 """
 
 from __future__ import annotations
@@ -131,7 +131,7 @@ class ControlServer:
                 self.wfile.write(json.dumps(control._reply(line)).encode() + b"\n")
 
         self._path.unlink(missing_ok=True)
-        umask = os.umask(0o177)
+        umask = os.umask(0o117)
         try:
             self._server = socketserver.ThreadingUnixStreamServer(str(self._path), Handler)
         finally:
