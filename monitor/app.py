@@ -20,6 +20,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.alerts.book import Outcome
 from monitor.alerts.routes import AppriseRoute, Courier, LogRoute, Route, TopicRoute
+from monitor.alerts.routes.machine import LOG_ROUTE, TOPIC_ROUTE
 from monitor.control import ControlServer, parse_request
 from monitor.engine.state import State
 from monitor.jobs import Jobs, Span
@@ -33,6 +34,7 @@ from monitor.sources.base import Source
 from monitor.sources.mqtt import MqttSource
 from monitor.sources.onewire import OneWireSource
 from monitor.sources.serial import SerialSource
+from monitor.store.reader import Reader
 from monitor.store.store import Store
 from monitor.web.desk import HealthReport
 from monitor.writer import GROUP_MS, Writer
@@ -80,7 +82,7 @@ class Daemon:
         zone = ZoneInfo(settings.site.timezone)
         self.courier = Courier(
             [*self._own_routes(), *map(AppriseRoute, settings.alerts.routes), *routes],
-            path, self.writer.do, clock, zone, quiet=settings.alerts.quiet,
+            path, self.writer.do, clock, zone, quiet=settings.alerts.quiet, public_url=settings.web.public_url,
         )  # fmt: skip
         self.ledger.routes = self.courier.names
         self.control = ControlServer(path, self.writer.record, clock.wall_ms, self._health_json)
@@ -95,8 +97,12 @@ class Daemon:
     def _calendar(self) -> Jobs:
         return Jobs(
             self.settings, self.path, self.writer.do, self.clock, routes=self.courier.names,
-            closed=lambda: closed_spans(self.ledger.state), healthy=self.healthy, told=self.courier.wake,
+            closed=self._closed_spans, healthy=self.healthy, told=self.courier.wake,
         )  # fmt: skip
+
+    def _closed_spans(self) -> list[Span]:
+        with Reader(self.path) as reader:
+            return closed_spans(State.restore(reader.state()))
 
     def _page(self) -> WebServer:
         from monitor.web.server import WebServer  # noqa: PLC0415 - a Pi that shows no page need not load it
@@ -283,7 +289,8 @@ def write_as_command(settings: Settings, path: Path, request: dict[str, Any]) ->
     """
     clock = SystemClock()
     with Store.open(path) as store:
-        ledger = Ledger(store, ["log", *(route.name for route in settings.alerts.routes)])
+        own = [LOG_ROUTE, *([TOPIC_ROUTE] if settings.mqtt else [])]
+        ledger = Ledger(store, [*own, *(route.name for route in settings.alerts.routes)])
         writer = Writer(ledger, clock)
         writer.begin(settings.for_rules(), by="command")
         answer = writer.record(*parse_request(request, clock.wall_ms()))

@@ -265,6 +265,7 @@ class Web(Section):
     host: str = "127.0.0.1"
     port: int = Field(default=8650, ge=0, le=65535)
     password_file: Path | None = None
+    public_url: str | None = None  # as your phone reaches the page: messages then link to it
 
     @model_validator(mode="after")
     def _guarded(self) -> Web:

@@ -173,7 +173,7 @@ class Notice:
 
     time_ms: int
     alert_id: str
-    alert: AlertName
+    alert: AlertName | Literal["digest"]
     about: str
     priority: Priority
     reason: Literal["first", "returned", "reminder"]

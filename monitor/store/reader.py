@@ -84,8 +84,7 @@ class Reader:
     def latest_verdicts(self) -> dict[str, dict[str, Any]]:
         """The latest verdict event of each batch."""
         rows = self._connection.execute(
-            "SELECT record FROM events WHERE id IN"
-            " (SELECT max(id) FROM events WHERE event = 'verdict' GROUP BY about)"
+            "SELECT record FROM events WHERE id IN (SELECT max(id) FROM events WHERE event = 'verdict' GROUP BY about)"
         )
         return {record["batch"]: record for record in (json.loads(row[0]) for row in rows)}
 

@@ -314,10 +314,13 @@ class Store:
     def thin(self, probe: str, from_ms: int, to_ms: int, cell_ms: int) -> int:
         """Keep the first reading of each cell of time of a probe's series; returns how many went."""
         done = self._connection.execute(
-            """DELETE FROM readings WHERE series IN (SELECT id FROM series WHERE probe = ?1)
-               AND measured >= ?2 AND measured < ?3 AND measured NOT IN (
-                   SELECT min(inner.measured) FROM readings AS inner WHERE inner.series = readings.series
-                   AND inner.measured >= ?2 AND inner.measured < ?3 GROUP BY inner.measured / ?4)""",
+            """DELETE FROM readings WHERE (series, measured) IN (
+                   SELECT series, measured FROM (
+                       SELECT series, measured, row_number() OVER (
+                           PARTITION BY series, measured / ?4 ORDER BY measured) AS place
+                       FROM readings WHERE series IN (SELECT id FROM series WHERE probe = ?1)
+                       AND measured >= ?2 AND measured < ?3)
+                   WHERE place > 1)""",
             (probe, from_ms, to_ms, cell_ms),
         )
         return done.rowcount
@@ -325,9 +328,7 @@ class Store:
     def _series_id(self, probe: str, quantity: str) -> int:
         number = self._series.get((probe, quantity))
         if number is None:
-            self._connection.execute(
-                "INSERT OR IGNORE INTO series (probe, quantity) VALUES (?, ?)", (probe, quantity)
-            )
+            self._connection.execute("INSERT OR IGNORE INTO series (probe, quantity) VALUES (?, ?)", (probe, quantity))
             (number,) = self._connection.execute(
                 "SELECT id FROM series WHERE probe = ? AND quantity = ?", (probe, quantity)
             ).fetchone()
