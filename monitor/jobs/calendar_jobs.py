@@ -17,7 +17,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_EXECUTED, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED
@@ -34,7 +34,7 @@ from monitor.jobs.upkeep import WRITER_SECONDS, Span, back_up, thin_closed
 from monitor.model.clock import EARLIEST_MS, HOUR, MINUTE, SECOND, Clock
 from monitor.model.config import Settings
 from monitor.model.errors import StoreTrouble
-from monitor.model.events import AlertName, Notice
+from monitor.model.events import Notice
 from monitor.store.reader import Reader
 from monitor.store.store import Store
 
@@ -214,7 +214,7 @@ class Jobs:
         with Reader(self._path) as reader:
             text = self._digest_text(reader, now)
         notice = Notice(
-            time_ms=now, alert_id=f"digest-{day}", alert=cast("AlertName", "digest"), about="site:digest",
+            time_ms=now, alert_id=f"digest-{day}", alert="digest", about="site:digest",
             priority="low", reason="first", title=f"Morning at {self._site}", body=text, seen_ms=None,
         )  # fmt: skip
 

@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 from monitor.alerts.routes.base import Letter
 from monitor.model.errors import RouteError
-from monitor.model.events import PRIORITIES, AlertEvent, Change, Priority
+from monitor.model.events import AlertEvent, Change, Priority
 
 ALERTS_TOPIC = "leeswatch/alerts"
 
@@ -58,7 +58,7 @@ class TopicRoute:
     def send(self, letter: Letter) -> None:
         """Publish the record; what is no alert (the digest, a test) is for people only and passed over."""
         notice = letter.notice
-        if notice is None or notice.alert not in PRIORITIES:
+        if notice is None or notice.alert == "digest":
             return
         event = AlertEvent(
             time_ms=notice.time_ms,
