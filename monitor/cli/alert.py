@@ -9,6 +9,7 @@ import re
 from monitor.cli.common import (
     Commands,
     command,
+    group,
     local,
     moment,
     reader_of,
@@ -29,8 +30,7 @@ _SPAN_MS = {"min": 60_000, "h": 3_600_000, "d": 86_400_000}
 
 def add(commands: Commands) -> None:
     """Add the commands."""
-    parser = commands.add_parser("alert", help="Alerts: list, acknowledge, shelve, done.")
-    verbs = parser.add_subparsers(metavar="VERB", required=True)
+    verbs = group(commands, "alert", "Alerts: list, acknowledge, shelve, done.", "leeswatch alert list")
     listing = command(verbs, "list", "Alerts that stand.", "leeswatch alert list", _list)
     with_config(listing)
     with_json(listing)

@@ -9,6 +9,7 @@ from monitor.cli.common import (
     Commands,
     batch_vessel,
     command,
+    group,
     local,
     moment,
     reader_of,
@@ -30,8 +31,12 @@ STAGES = ("fermenting", "clearing", "cold", "stored")
 
 def add(commands: Commands) -> None:
     """Add the commands."""
-    parser = commands.add_parser("batch", help="Batches: readings by hand, stage, additions.")
-    verbs = parser.add_subparsers(metavar="VERB", required=True)
+    verbs = group(
+        commands,
+        "batch",
+        "Batches: readings by hand, stage, additions.",
+        "leeswatch batch reading amber-1 1.012 --at 18",
+    )
 
     reading = command(
         verbs, "reading", "Enter a hydrometer reading, or take the latest one back with --undo.",

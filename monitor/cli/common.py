@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
-from monitor.app import write_as_command
 from monitor.control import TypedReading, as_request, ask
 from monitor.model.clock import SystemClock, iso, ms_of, parse_time
 from monitor.model.config import Settings
@@ -45,6 +44,18 @@ def command(commands: Commands, name: str, summary: str, example: str, run: Run)
     return parser
 
 
+def group(commands: Commands, name: str, summary: str, example: str) -> Commands:
+    """A command made of verbs, with its help and an example."""
+    parser = commands.add_parser(
+        name,
+        help=summary,
+        description=summary,
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    return parser.add_subparsers(metavar="VERB", required=True)
+
+
 def with_config(parser: argparse.ArgumentParser) -> None:
     """`--config`."""
     parser.add_argument(
@@ -74,6 +85,8 @@ def write(settings: Settings, entries: Sequence[JournalEntry], readings: Sequenc
     answer = ask(path, as_request(entries, readings)) if path.parent.exists() else None
     if answer is not None:
         return int(answer["received"])
+    from monitor.app import write_as_command  # noqa: PLC0415 - the whole daemon, for the rare time there is none
+
     return write_as_command(settings, path, as_request(entries, readings))
 
 
@@ -124,6 +137,6 @@ def batch_vessel(settings: Settings, name: str) -> str:
 
 
 __all__ = [
-    "Commands", "batch_vessel", "command", "iso", "local", "moment", "reader_of", "say_json", "settings_of",
+    "Commands", "batch_vessel", "command", "group", "iso", "local", "moment", "reader_of", "say_json", "settings_of",
     "with_config", "with_json", "write",
 ]  # fmt: skip

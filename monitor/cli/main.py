@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import os
 import sys
 from collections.abc import Sequence
 
 from monitor import __version__
-from monitor.cli import alert, batch, check, demo, export, probe, replay, run
 from monitor.model.errors import LeeswatchError, UsageError
 
+# Each command with its summary. Its module, of the same name, is loaded only when it is the one asked for: the
+# libraries behind some take half a second on a small machine's processor, several on its card.
+COMMANDS = {
+    "demo": "Play ten days of two sibling buckets and a fridge in a minute and a half.",
+    "run": "Watch until told to stop (SIGTERM or Ctrl-C).",
+    "check": "Check a configuration: every problem at once, with its line.",
+    "replay": "Run a recording through the engine, as fast as it goes.",
+    "export": "Write every stored reading as a recording, and the journal beside it.",
+    "probe": "Probes: what is heard, moving one, a trial alert.",
+    "batch": "Batches: readings by hand, stage, additions.",
+    "alert": "Alerts: list, acknowledge, shelve, done.",
+}
 
-def build_parser() -> argparse.ArgumentParser:
-    """All commands."""
+
+def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
+    """All commands by name and summary, and the one that is `wanted` with its options (None: every one)."""
     parser = argparse.ArgumentParser(
         prog="leeswatch",
         description="Watches fermenting vessels and a fridge, and says what is so, how sure, and what to do next.",
@@ -22,15 +35,19 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"leeswatch {__version__}")
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
-    for module in (demo, run, check, replay, export, probe, batch, alert):
-        module.add(commands)
+    for name, summary in COMMANDS.items():
+        if wanted in (name, None):
+            importlib.import_module(f"monitor.cli.{name}").add(commands)
+        else:
+            commands.add_parser(name, help=summary)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command."""
+    words = sys.argv[1:] if argv is None else argv
     try:
-        args = build_parser().parse_args(argv)
+        args = build_parser(next((word for word in words if not word.startswith("-")), "")).parse_args(words)
         return int(args.run(args))
     except SystemExit as end:  # argparse: 0 after --help, 2 on wrong use
         return int(end.code or 0)

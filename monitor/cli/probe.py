@@ -16,6 +16,7 @@ from monitor.alerts.routes import test_alert
 from monitor.cli.common import (
     Commands,
     command,
+    group,
     iso,
     local,
     moment,
@@ -39,8 +40,7 @@ _HEALTH = TypeAdapter(ProbeHealth)
 
 def add(commands: Commands) -> None:
     """Add the commands."""
-    parser = commands.add_parser("probe", help="Probes: what is heard, moving one, a trial alert.")
-    verbs = parser.add_subparsers(metavar="VERB", required=True)
+    verbs = group(commands, "probe", "Probes: what is heard, moving one, a trial alert.", "leeswatch probe list")
     listing = command(
         verbs, "list", "Ports, everything heard on the broker for a minute, and what could not be read.",
         "leeswatch probe list --listen 10", _list,
