@@ -1,0 +1,166 @@
+"""Times, numbers and sentences as a person reads them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from monitor.model.clock import DAY, MINUTE, ms_of, parse_time
+from monitor.rules.advice import CO2_CAUTION, SEAL_CAUTION
+from monitor.rules.health import span_words
+
+MORNING_HOUR = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Local:
+    """The site's wall clock."""
+
+    zone: ZoneInfo
+    now_ms: int
+
+    def moment(self, ms: int) -> datetime:
+        """A time on that clock."""
+        return datetime.fromtimestamp(ms / 1000.0, self.zone)
+
+    def when(self, told: int | str | None) -> str:
+        """`14:05`, `yesterday 14:05`, or `Mon 9 March, 14:05`; a dash for what is not known."""
+        if told is None:
+            return "–"
+        then = self.moment(parse_time(told) if isinstance(told, str) else told)
+        now = self.moment(self.now_ms)
+        days = (then.date() - now.date()).days
+        if days in (-1, 0, 1):
+            return f"{('yesterday ', 'today ', 'tomorrow ')[days + 1]}{then:%H:%M}"
+        year = f" {then.year}" if then.year != now.year else ""
+        return f"{then:%a} {then.day} {then:%B}{year}, {then:%H:%M}"
+
+    def ago(self, told: int | str | None) -> str:
+        """How long since, `12 min ago`."""
+        if told is None:
+            return "never"
+        gone = self.now_ms - (parse_time(told) if isinstance(told, str) else told)
+        return "just now" if gone < MINUTE else f"{span_words(gone)} ago"
+
+    def name(self) -> str:
+        """The zone, as in `Europe/Lisbon (WET, UTC+00:00)`."""
+        now = self.moment(self.now_ms)
+        offset = now.strftime("%z")
+        short = now.tzname() or ""
+        extra = f"UTC{offset[:3]}:{offset[3:]}"
+        key = self.zone.key
+        if key == "UTC":
+            return "UTC"
+        return f"{key} ({extra})" if short.startswith(("+", "-")) else f"{key} ({short}, {extra})"
+
+    def tomorrow_morning(self) -> int:
+        """Tomorrow at eight, UTC ms."""
+        day = self.moment(self.now_ms).date() + timedelta(days=1)
+        return ms_of(datetime(day.year, day.month, day.day, MORNING_HOUR, tzinfo=self.zone))
+
+
+def sg(value: float | None) -> str:
+    """A gravity as people write it."""
+    return "–" if value is None else f"{value:.4f}"
+
+
+def sg_range(span: list[float] | None, digits: int = 4) -> str:
+    """`1.0114 to 1.0128`."""
+    return "" if span is None else f"{span[0]:.{digits}f} to {span[1]:.{digits}f}"
+
+
+def sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    text = text.strip()
+    return text if not text else f"{text[0].upper()}{text[1:]}{'' if text[-1] in '.?!' else '.'}"
+
+
+# --- a batch in words ----------------------------------------------------------------------------------------------
+
+_STAGES = {
+    "clearing": ("Clearing", "Leave it still; what falls out keeps falling."),
+    "cold": ("In the cold", "Keep it at its temperature; look at the fridge below for its margin to freezing."),
+    "stored": ("Stored", "Nothing to do but to keep it cool and dark."),
+}
+_NEXT = {
+    "waiting": ("leave the lid on: a start shows as foam or bubbles, then as falling gravity",),
+    "working": ("nothing to do but to leave it alone", CO2_CAUTION),
+    "slowing": ("nothing to do yet: every look inside lets air in", CO2_CAUTION),
+    "finished": ("rack it off the lees when it suits you", SEAL_CAUTION, CO2_CAUTION),
+    "stalled": ("check its temperature first, then stir the yeast up gently", "do not seal it: it may start again"),
+    "unknown": ("take a hydrometer reading, and enter it below",),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a card says of a batch: a headline, how sure that is, why, and what next."""
+
+    state: str  # for the mark beside it: a verdict or a stage
+    headline: str
+    sure: str
+    because: tuple[str, ...]
+    next: tuple[str, ...]
+    hint: str = ""
+
+
+def tell(batch: dict[str, Any], alerts: list[dict[str, Any]], local: Local) -> Told:
+    """A batch of the picture in words; `alerts` are those that stand about it."""
+    if batch["closed"]:
+        return Told("closed", "Over", "", (), ())
+    if batch["stage"] in _STAGES:
+        words, leave = _STAGES[batch["stage"]]
+        return Told(batch["stage"], words, "", (), (leave,))
+    said = batch["judgement"] or {}
+    verdict = batch["verdict"] or "unknown"
+    fitting = said if said.get("verdict") == verdict else {}
+    confidence = fitting.get("confidence")
+    because = tuple(sentence(each) for each in fitting.get("because", ()))
+    asked = [each for alert in alerts if alert["alert"].startswith("ferment-") for each in alert["do"]]
+    following = tuple(dict.fromkeys(sentence(each) for each in (asked or _NEXT[verdict])))
+    if not batch["judgement"]:
+        because = ("Nothing has been heard of it yet.",)
+    return Told(verdict, _headline(verdict, batch, fitting, local), _sure(confidence), because, following,
+                _HINTS.get(batch["hint"] or "", ""))  # fmt: skip
+
+
+_HINTS = {
+    "finished-soon": "A first sign that it is nearly done. This is a hint, not a verdict.",
+    "stall-likely": "A first sign that it may be stalling. This is a hint, not a verdict.",
+}
+
+
+def _sure(confidence: float | None) -> str:
+    return "" if confidence is None else f"{confidence:.0%} sure".replace("%", " %")
+
+
+def _headline(verdict: str, batch: dict[str, Any], said: dict[str, Any], local: Local) -> str:
+    gravity = batch["gravity"]
+    age = round(batch["age_hours"] * 60) * MINUTE
+    if verdict == "waiting":
+        return f"Waiting for it to start, {span_words(age)} after pitching" if age > 0 else "Not pitched yet"
+    if verdict == "finished":
+        return f"Finished at {sg(gravity)}"
+    if verdict == "stalled":
+        final = said.get("final_expected")
+        over = f", {gravity - final:.3f} above where it should end" if gravity and final else ""
+        return f"Stalled, or very slow, at {sg(gravity)}{over}"
+    if verdict == "unknown":
+        return "Cannot tell just now" if batch["judgement"] else "Nothing heard yet"
+    rate = said.get("rate_per_day")
+    pace = f", falling {-rate:.4f} a day" if rate is not None and rate < -0.0002 else ""
+    done = f"; done about {local.when(said['finish_expected'])}" if said.get("finish_expected") else ""
+    return f"{'Working' if verdict == 'working' else 'Slowing down'}{pace}{done}"
+
+
+def finish(said: dict[str, Any] | None, local: Local) -> tuple[str, str] | None:
+    """When it should be done, and the range of that, where the verdict says so."""
+    if not said or not said.get("finish_expected"):
+        return None
+    span = said.get("finish_range")
+    if span and parse_time(span[1]) - parse_time(span[0]) > 45 * DAY:
+        return None
+    between = f"between {local.when(span[0])} and {local.when(span[1])}" if span else ""
+    return local.when(said["finish_expected"]), between
