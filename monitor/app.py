@@ -106,7 +106,7 @@ class Daemon:
 
     def _page(self) -> WebServer:
         from monitor.web.server import WebServer  # noqa: PLC0415 - a Pi that shows no page need not load it
-        from monitor.web.site import make_app  # noqa: PLC0415
+        from monitor.web.app import make_app  # noqa: PLC0415
 
         return WebServer(make_app(self), self.settings.web.host, self.settings.web.port)
 
