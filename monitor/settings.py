@@ -192,16 +192,12 @@ def _unique_names(settings: Settings) -> list[Found]:
 
 
 def _probe_places(settings: Settings) -> list[Found]:
-    names = {probe.name for probe in settings.probe}
     placed: dict[str, str] = {}
     found: list[Found] = []
     for section in ("vessel", "room", "fridge"):
         for index, place in enumerate(getattr(settings, section)):
             for probe in place.probes:
                 where = (section, index, "probes")
-                # With no [[probe]] at all the file describes a recording: its probes are known by their rows.
-                if names and probe not in names:
-                    found.append((where, f'"{probe}" is no probe', f"probes: {', '.join(sorted(names)) or 'none'}"))
                 if probe in placed:
                     found.append((where, f'"{probe}" already sits in {placed[probe]}', "a probe sits in one place"))
                 placed[probe] = f"{section} {place.name}"
@@ -231,8 +227,6 @@ def _vessel_names(settings: Settings) -> list[Found]:
 def _probe_details(settings: Settings) -> list[Found]:
     found: list[Found] = []
     for index, probe in enumerate(settings.probe):
-        if probe.source == "mqtt" and settings.mqtt is None:
-            found.append((("probe", index, "source"), "a probe on MQTT but no [mqtt]", "add [mqtt] with host"))
         for key, reason in check_fields(probe.fields):
             found.append((("probe", index, "fields", key), reason, "write a JMESPath expression"))
         for key, reason in check_units(probe.units):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import json
 from pathlib import Path
 
@@ -76,6 +77,11 @@ def _remarks(settings: Settings) -> list[str]:
     placed = {
         name for part in (settings.vessel, settings.room, settings.fridge) for each in part for name in each.probes
     }
+    known = [probe.name for probe in settings.probe]
+    for name in sorted(placed - set(known)):
+        close = difflib.get_close_matches(name, known, n=1)
+        hint = f"did you mean {close[0]}? " if close else ""
+        notes.append(f"probe {name} has a place but no [[probe]]: {hint}it can only come from a recording")
     for probe in settings.probe:
         if probe.name not in placed:
             notes.append(f"probe {probe.name} sits nowhere: its readings are kept, but no rule uses them")

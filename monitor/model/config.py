@@ -290,6 +290,15 @@ class Settings(Section):
     jobs: Jobs = Jobs()
     web: Web = Web()
 
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_broker(cls, data: Any) -> Any:
+        """A probe on MQTT without [mqtt] means the broker on this machine."""
+        if isinstance(data, dict) and "mqtt" not in data and isinstance(data.get("probe"), list):
+            if any(isinstance(probe, dict) and probe.get("source") == "mqtt" for probe in data["probe"]):
+                return {**data, "mqtt": {}}
+        return data
+
     def for_rules(self) -> RuleSettings:
         """The part that the rules see: what the journal keeps and replay needs."""
         probes = [
