@@ -294,9 +294,9 @@ class Settings(Section):
     @classmethod
     def _usual_broker(cls, data: Any) -> Any:
         """A probe on MQTT without [mqtt] means the broker on this machine."""
-        if isinstance(data, dict) and "mqtt" not in data and isinstance(data.get("probe"), list):
-            if any(isinstance(probe, dict) and probe.get("source") == "mqtt" for probe in data["probe"]):
-                return {**data, "mqtt": {}}
+        probes = data.get("probe") if isinstance(data, dict) and "mqtt" not in data else None
+        if isinstance(probes, list) and any(isinstance(each, dict) and each.get("source") == "mqtt" for each in probes):
+            return {**data, "mqtt": {}}
         return data
 
     def for_rules(self) -> RuleSettings:
