@@ -1,7 +1,8 @@
 """All that the engine remembers, and how it goes to the store: in pieces, so that a commit writes what changed.
 
 A piece is JSON under a key: `clock`, `settings`, `places`, `book`, `probe:NAME`, `batch:NAME`, `fridge:NAME`,
-`track:PLACE|PROBE|QUANTITY` and one `hour:…|NUMBER` for each hour of a track.
+`track:PLACE|PROBE|QUANTITY` and one `hour:…|NUMBER` for each hour of a track. `order` says in which order the named
+ones came: the rules go through them in that order, and events that fall in one tick follow from it.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from monitor.rules.track import Hour, Steps, Track
 from monitor.science.calibration import Curve, fit
 
 # Raise it when a piece changes its form or a rule remembers something new: the state is then rebuilt from the inputs.
-STATE_VERSION = 1
+STATE_VERSION = 2
 
 
 @dataclass(slots=True)
@@ -50,6 +51,7 @@ _PLACES: TypeAdapter[Places] = TypeAdapter(Places)
 _BOOK = TypeAdapter(Book)
 _HOUR = TypeAdapter(Hour)
 _META = TypeAdapter(TrackMeta)
+_ORDER: TypeAdapter[dict[str, list[str]]] = TypeAdapter(dict[str, list[str]])
 _NAMED: dict[str, TypeAdapter[Any]] = {
     "probe": TypeAdapter(ProbeHealth),
     "batch": TypeAdapter(BatchState),
@@ -72,6 +74,7 @@ class State:
         self.steps: dict[str, Steps] = {}
         self._touched: set[str] = set()
         self._gone: set[str] = set()
+        self._order: dict[str, list[str]] = {}
         self._curves: dict[tuple[str, str], Curve] = {}
         self._vessels: dict[str, Vessel] = {}
         self._probe_settings: dict[str, RuleProbe] = {}
@@ -147,6 +150,10 @@ class State:
             self.book.changed = False
             self._touched.add("book")
         self._touched.add("clock")
+        order = {attribute: list(getattr(self, attribute)) for attribute in _ORDERED}
+        if order != self._order:
+            self._order = order
+            self._touched.add("order")
         pieces: dict[str, bytes | None] = dict.fromkeys(self._gone)
         pieces.update((key, self._encode(key)) for key in sorted(self._touched))
         self._touched.clear()
@@ -167,6 +174,7 @@ class State:
             "settings": (_SETTINGS, self.settings),
             "places": (_PLACES, self.places),
             "book": (_BOOK, self.book),
+            "order": (_ORDER, self._order),
         }
         adapter, value = whole[kind]
         return adapter.dump_json(value)
@@ -178,6 +186,7 @@ class State:
         try:
             for key in sorted(pieces):
                 state._decode(key, pieces[key])
+            state._put_in_order()
         except (ValueError, KeyError) as error:
             raise StoreError(f"the engine's state cannot be read: {error}", "it is rebuilt from the inputs") from error
         return state
@@ -202,6 +211,15 @@ class State:
             self.places = _PLACES.validate_json(value)
         elif kind == "book":
             self.book = _BOOK.validate_json(value)
+        elif kind == "order":
+            self._order = _ORDER.validate_json(value)
+
+    def _put_in_order(self) -> None:
+        for attribute in _ORDERED:
+            found = getattr(self, attribute)
+            order = dict.fromkeys([*self._order.get(attribute, ()), *found])
+            setattr(self, attribute, {name: found[name] for name in order})
 
 
 _ATTRIBUTE = {"probe": "probes", "batch": "batches", "fridge": "fridges"}
+_ORDERED = ("probes", "batches", "fridges", "tracks")
