@@ -53,13 +53,19 @@ MIGRATIONS: tuple[str, ...] = (
 )
 
 
-def migrate(connection: sqlite3.Connection) -> None:
-    """Bring the schema up to date, a version at a time, each in one transaction; StoreNewer if it is ahead."""
+def version_of(connection: sqlite3.Connection) -> int:
+    """How many of the steps a store has run."""
     (version,) = connection.execute("PRAGMA user_version").fetchone()
+    return int(version)
+
+
+def migrate(connection: sqlite3.Connection, to: int | None = None) -> None:
+    """Bring the schema up to date (or to version `to`), each step in one transaction; StoreNewer if it is ahead."""
+    version = version_of(connection)
     if version > len(MIGRATIONS):
         raise StoreNewer(
             f"the store was written by a later version (schema {version}, this program knows {len(MIGRATIONS)})",
             "install that version again, or name another [store].path",
         )
-    for number in range(version, len(MIGRATIONS)):
+    for number in range(version, len(MIGRATIONS) if to is None else to):
         connection.executescript(f"BEGIN IMMEDIATE; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;")
