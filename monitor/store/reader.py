@@ -11,9 +11,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from monitor.model.errors import StoreError
+from monitor.model.errors import StoreError, StoreNewer, StoreTrouble
 from monitor.model.events import Notice
 from monitor.model.inputs import JournalEntry, Reading
+from monitor.store.schema import MIGRATIONS, version_of
 from monitor.store.store import stored_inputs
 
 
@@ -36,8 +37,18 @@ class Reader:
             raise StoreError(
                 f"there is no store at {path}", "start `leeswatch run` first, or name another [store].path"
             )
-        self._connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=5.0)
-        self._connection.execute("PRAGMA query_only = 1")
+        try:
+            self._connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=5.0)
+            self._connection.execute("PRAGMA query_only = 1")
+            version = version_of(self._connection)
+        except sqlite3.Error as error:
+            raise StoreTrouble(
+                f"the store {path} cannot be read: {error}",
+                "`leeswatch run` mends what is damaged when it starts; else check its disk and who may read it",
+            ) from error
+        if version != len(MIGRATIONS):
+            self._connection.close()
+            raise _other_version(path, version)
 
     def close(self) -> None:
         """Let go of the file."""
@@ -152,10 +163,25 @@ class Reader:
         return value
 
     def backup(self, out: Path) -> None:
-        """Copy the whole store, consistent, into a new file: temporary name, sync, rename."""
+        """Copy the whole store, consistent, into a new file: temporary name, sync, rename.
+
+        One moment is held throughout: else each commit of the writer would make the copy begin anew.
+        """
         part = out.with_name(f".{out.name}.part")
         part.unlink(missing_ok=True)
-        with contextlib.closing(sqlite3.connect(part)) as target:
+        with contextlib.closing(sqlite3.connect(part)) as target, self.moment():
+            self.meta("clean")  # the moment begins with the first look
             self._connection.backup(target, pages=500, sleep=0.01)
             target.execute("PRAGMA journal_mode = DELETE")
         part.replace(out)
+
+
+def _other_version(path: Path, version: int) -> StoreError:
+    if version > len(MIGRATIONS):
+        return StoreNewer(
+            f"the store {path} was written by a later version", "use that version, or name another [store].path"
+        )
+    return StoreError(
+        f"the store {path} was {'written by an earlier version' if version else 'never used'}",
+        "start `leeswatch run` first: it brings it up to date",
+    )

@@ -32,6 +32,7 @@ Held = tuple[int, str, int, str, str, float, int]  # id, boot, mono, probe, quan
 RECEIPTS_KEPT = 256  # more than ten times the broker's window of messages in flight
 UNREADABLE_KEPT = 500
 CONTENT_KEPT = 2_048  # bytes of an unreadable message
+WORDS_KEPT = 500  # characters of where it came from, and of why it cannot be read
 
 
 @contextlib.contextmanager
@@ -54,6 +55,7 @@ class Store:
         self.path = path
         self._lock = lock
         self._series: dict[tuple[str, str], int] = {}
+        self._sound = True  # nothing has failed that the next start should look into
         self.salvaged: str | None = None  # what had to be mended at opening, as a sentence
 
     # --- opening and closing -----------------------------------------------------------------------------------
@@ -73,17 +75,17 @@ class Store:
                 f"the store {path} cannot be opened: {error.strerror}",
                 "name another [store].path, or give this user the right to write there",
             ) from error
-        try:
-            salvaged = salvage(path)
+        with contextlib.ExitStack() as undo:
+            undo.callback(lock.close)
             with _trouble():
+                salvaged = salvage(path)
                 connection = _connect(path)
+                undo.callback(connection.close)
                 connection.execute("PRAGMA journal_mode = WAL")
                 connection.execute("PRAGMA synchronous = FULL")
                 migrate(connection)
                 connection.execute("INSERT OR REPLACE INTO meta VALUES ('clean', 0)")
-        except BaseException:
-            lock.close()
-            raise
+            undo.pop_all()
         store = cls(connection, path, lock)
         store.salvaged = salvaged
         return store
@@ -96,9 +98,10 @@ class Store:
         return cls(connection, None, None)
 
     def close(self) -> None:
-        """Mark the end as orderly, fold the log back in, and let go of the lock."""
-        with contextlib.suppress(sqlite3.Error):
-            self._connection.execute("INSERT OR REPLACE INTO meta VALUES ('clean', 1)")
+        """Mark the end as orderly (else the next start checks all of it), fold the log back in, let go of the lock."""
+        if self._sound:
+            with contextlib.suppress(sqlite3.Error):
+                self._connection.execute("INSERT OR REPLACE INTO meta VALUES ('clean', 1)")
         self._connection.close()
         if self._lock is not None:
             self._lock.close()
@@ -122,7 +125,8 @@ class Store:
             with _trouble():
                 yield
                 self._connection.execute("COMMIT")
-        except BaseException:
+        except BaseException as error:
+            self._sound = self._sound and not isinstance(error, StoreTrouble)
             self._series.clear()
             with contextlib.suppress(sqlite3.Error):
                 self._connection.execute("ROLLBACK")
@@ -245,7 +249,7 @@ class Store:
         self.count(f"unreadable:{item.source}")
         number = self._connection.execute(
             "INSERT INTO unreadable (received, source, origin, reason, content) VALUES (?, ?, ?, ?, ?)",
-            (received_ms, item.source, item.origin, item.reason, item.content[:CONTENT_KEPT]),
+            (received_ms, item.source, item.origin[:WORDS_KEPT], item.reason[:WORDS_KEPT], item.content[:CONTENT_KEPT]),
         ).lastrowid
         self._connection.execute("DELETE FROM unreadable WHERE id <= ?", ((number or 0) - UNREADABLE_KEPT,))
 
