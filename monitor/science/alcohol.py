@@ -18,6 +18,13 @@ METHOD_ERROR: Final = 0.02
 About the scatter of 532 measured beers round such a formula: Cutaia, Reid & Speers 2009, J. Inst. Brew.
 115:318, table VI (0.01 on a factor of about 0.42)."""
 
+EXTRACT_PER_ALCOHOL: Final = 2.0665
+CO2_PER_ALCOHOL: Final = 0.9565
+"""Grams of extract used up, and of carbon dioxide made, for a gram of alcohol; the rest, 0.11 g, is yeast.
+
+Balling's balance, constants from memory, as quoted by Cutaia, Reid & Speers 2009; the 0.9565 stands in
+Balling's own book of 1865 ("1.0000 : 0.9565", read in a public scan)."""
+
 _RHO_WATER: Final = ethanol.density(0.0)
 
 
@@ -35,6 +42,12 @@ class Alcohol:
     real_attenuation: float
     methods: tuple[tuple[str, float], ...]
     """ABV by each method tried, the chosen one first."""
+
+    @property
+    def spread(self) -> tuple[float, float]:
+        """Lowest and highest ABV of all methods, rules of thumb included: what two people may argue about."""
+        found = [abv for _, abv in self.methods]
+        return min(found), max(found)
 
 
 def _check(og: float, fg: float) -> tuple[float, float]:
@@ -61,7 +74,7 @@ def real_extract(og: float, fg: float) -> float:
 def abw(og: float, fg: float) -> float:
     """Alcohol, per cent by mass; ranges as `abv`. Source: Balling, see `abv`."""
     original, _ = _check(og, fg)
-    return max(0.0, original - real_extract(og, fg)) / (2.0665 - 0.010665 * original)
+    return max(0.0, original - real_extract(og, fg)) / (EXTRACT_PER_ALCOHOL - 0.010665 * original)
 
 
 def abv(og: float, fg: float) -> float:
@@ -84,7 +97,7 @@ def abv_by_density(og: float, fg: float) -> float:
     target = sugar.true_from_apparent(min(fg, og))
 
     def mix(fermented: float) -> tuple[float, float]:
-        grams_alcohol = fermented / 2.0665
+        grams_alcohol = fermented / EXTRACT_PER_ALCOHOL
         mass = 100.0 - 1.0665 * grams_alcohol
         by_volume = _by_volume(100.0 * grams_alcohol / mass, target)
         per_litre = (original - fermented) / mass * target * _RHO_WATER
@@ -133,12 +146,58 @@ def gravity_at_attenuation(og: float, attenuation: float) -> float:
     return sugar.sg_from_plato(sugar.plato_from_sg(og) * (1.0 - attenuation / 100.0))
 
 
+def _true_gravity_of(alcohol_g_l: float, extract_g_l: float) -> float:
+    by_alcohol = ethanol.sg_from_abv(100.0 * alcohol_g_l / ethanol.RHO_ETHANOL_20)
+    return by_alcohol + sugar.true_sg_from_plato(sugar.plato_from_g_l(extract_g_l)) - 1.0
+
+
+def gravity_of(alcohol_g_l: float, extract_g_l: float) -> float:
+    """Gravity (SG 20/20, apparent) of a litre at 20 °C that holds so many grams of alcohol and of extract.
+
+    alcohol 0–200 g/L, extract -110–450 g/L (below zero: the smooth extension of `sugar`); ValueError outside.
+    Source: Tabarié's rule, OIV-MA-AS2-03B (what alcohol takes away and extract adds, each alone in water).
+    """
+    within("alcohol", alcohol_g_l, 0.0, 200.0, "g/L")
+    within("extract", extract_g_l, -110.0, 450.0, "g/L")
+    return sugar.apparent_from_true(_true_gravity_of(alcohol_g_l, extract_g_l))
+
+
+def extract_left_g_l(sg: float, abv_now: float) -> float:
+    """Grams of real extract in a litre at 20 °C, from the gravity now and the alcohol: `gravity_of` inverted.
+
+    sg 0.960–1.200, alcohol 0–25 % by volume; ValueError outside. Below zero where alcohol and gravity do not
+    fit each other (a reading error). Source: as `gravity_of`.
+    """
+    within("gravity now", sg, sugar.SG_LOW, sugar.SG_HIGH)
+    within("alcohol by volume", abv_now, 0.0, 25.0, "%")
+    alone = sugar.true_from_apparent(sg) - ethanol.sg_from_abv(abv_now) + 1.0
+    return sugar.g_l_from_plato(sugar.plato_from_true_sg(min(max(alone, sugar.SG_LOW), sugar.SG_HIGH)))
+
+
+def fermented_g_l(sg: float, final: float, abv_now: float) -> float:
+    """Grams of extract a litre that must ferment for the gravity to fall from `sg` to `final`; 0 if it is there.
+
+    Gravities 0.960–1.200, alcohol now 0–16 % by volume; ValueError outside. About 2.1 g a point (0.001).
+    Source: `gravity_of` and Balling's balance.
+    """
+    within("alcohol by volume", abv_now, 0.0, 16.0, "%")
+    within("final gravity", final, sugar.SG_LOW, sugar.SG_HIGH)
+    extract = extract_left_g_l(sg, abv_now)
+    alcohol_g = abv_now / 100.0 * ethanol.RHO_ETHANOL_20
+    most = min(extract + 110.0, (190.0 - alcohol_g) * EXTRACT_PER_ALCOHOL)
+
+    def fallen(used: float) -> float:
+        return -_true_gravity_of(alcohol_g + used / EXTRACT_PER_ALCOHOL, extract - used)
+
+    return solve(fallen, -sugar.true_from_apparent(final), 0.0, most)
+
+
 def alcohol(og: float, fg: float, *, og_error: float = 0.001, fg_error: float = 0.001) -> Alcohol:
     """All there is to say about strength; errors are standard errors of the gravities.
 
     og 1.001–1.200, fg 0.960–1.200; ValueError outside. The range covers the reading errors and
     `METHOD_ERROR`; it never reaches below zero and always holds the three balances.
-    Source: `abv`, `abv_by_density`, `abv_by_fit`; "times 131.25" is common practice, no source.
+    Source: `abv`, `abv_by_density`, `abv_by_fit`; the two rules of thumb are common practice, no source.
     """
     best = abv(og, fg)
     balances = (best, abv_by_density(og, fg), abv_by_fit(og, fg))
@@ -157,5 +216,6 @@ def alcohol(og: float, fg: float, *, og_error: float = 0.001, fg_error: float = 
             ("density balance", balances[1]),
             ("fit to measured beers", balances[2]),
             ("fall times 131.25", 131.25 * max(0.0, og - fg)),
+            ("quotient rule", 76.08 * max(0.0, og - fg) / (1.775 - og) * min(fg, og) / 0.794),
         ),
     )

@@ -116,3 +116,33 @@ def plato_from_sg(sg: float) -> float:
     Source: the inverse of ICUMSA SPS-4, and buoyancy in air.
     """
     return plato_from_true_sg(true_from_apparent(sg))
+
+
+def kg_m3_from_sg(sg: float) -> float:
+    """Density in vacuo at 20 °C, kg/m³, from gravity (SG 20/20, apparent in air); 0.960–1.200, else ValueError.
+
+    Source: buoyancy in air, density of water by the ICUMSA polynomial's own formula (998.203 kg/m³).
+    """
+    return true_from_apparent(sg) * _WATER_20
+
+
+def sg_from_kg_m3(density_kg_m3: float) -> float:
+    """Gravity (SG 20/20, apparent in air) from density in vacuo at 20 °C, kg/m³: the inverse.
+
+    958.3–1197.9 kg/m³ (0.960–1.200); ValueError outside.
+    """
+    return apparent_from_true(density_kg_m3 / _WATER_20)
+
+
+def g_l_from_plato(plato: float) -> float:
+    """Grams of sucrose in a litre at 20 °C from °Plato; -12–60 °P, ValueError outside. Source: ICUMSA SPS-4."""
+    return plato / 100.0 * density(plato)
+
+
+def plato_from_g_l(grams: float) -> float:
+    """°Plato from grams of sucrose in a litre at 20 °C: the inverse of `g_l_from_plato`.
+
+    -114–771 g/L, ValueError outside; contraction on dissolving is in the density.
+    """
+    within("sugar", grams, -114.0, 771.0, "g/L")
+    return 100.0 * solve(lambda x: x * _density(x, 20.0), grams, PLATO_LOW / 100.0, PLATO_HIGH / 100.0)
