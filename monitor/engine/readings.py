@@ -47,6 +47,10 @@ def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> i
         state.book.note(_plausible_again(reading), now_ms, out)
     series.spoilt = 0
     _learn(state, probe, series, reading, now_ms, out)
+    if reading.quantity == "battery" and reading.measured_ms == series.measured_ms:
+        charge = health.battery(reading.probe, probe, reading.measured_ms, reading.value)
+        if charge is not None:
+            state.book.note(charge, now_ms, out)
     if probe.moved_ms is not None and reading.measured_ms >= probe.moved_ms:
         health.settle(probe, reading.quantity, reading.value)
         if probe.moved_ms is not None:
@@ -81,9 +85,11 @@ def _learn(
                 probe.stuck_since_ms = since
                 state.book.note(health.stuck_finding(reading.probe, probe, since), now_ms, out)
     elif series.run == 1 and run_before <= reading.measured_ms and health.stuck_since(probe) is None:
-        _spoil(state, reading.probe, probe.stuck_since_ms, reading.measured_ms)
+        coarse = before is not None and series.small(abs(reading.value - before))
+        if not coarse:
+            _spoil(state, reading.probe, probe.stuck_since_ms, reading.measured_ms)
         probe.stuck_since_ms = None
-        state.book.note(health.moving_finding(reading.probe, reading.measured_ms), now_ms, out)
+        state.book.note(health.moving_finding(reading.probe, reading.measured_ms, coarse=coarse), now_ms, out)
 
 
 def _spoil(state: State, probe: str, from_ms: int, to_ms: int) -> None:

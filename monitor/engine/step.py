@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from monitor.alerts.book import Outcome
+from monitor.alerts.book import REFRESH, Outcome
 from monitor.engine.entries import apply_entry
 from monitor.engine.readings import open_batch, take_reading
 from monitor.engine.state import State
@@ -57,6 +57,8 @@ def due_ticks(state: State, until_ms: int) -> Iterator[Tick]:
 
 def _tick(state: State, now_ms: int, out: Outcome) -> None:
     _silences(state, now_ms, out)
+    if now_ms % REFRESH == 0:
+        _still_so(state, now_ms, out)
     for name, fridge in state.fridges.items():
         if fridge.air is None:
             continue
@@ -78,9 +80,23 @@ def _silences(state: State, now_ms: int, out: Outcome) -> None:
         if quiet:
             probe.silent = True
             state.touch(f"probe:{name}")
-            alive = sum(quantity in health.WATCHED for quantity in probe.series) - len(quiet)
-            seen = max(series.measured_ms for series in probe.series.values())
-            state.book.note(health.silent_finding(name, quiet, alive, now_ms, seen), now_ms, out)
+            state.book.note(_silent(name, probe, quiet, now_ms), now_ms, out)
+
+
+def _silent(name: str, probe: health.ProbeHealth, quiet: list[tuple[str, int]], now_ms: int) -> Finding:
+    alive = sum(quantity in health.WATCHED for quantity in probe.series) - len(quiet)
+    seen = max(series.measured_ms for series in probe.series.values()) or None
+    return health.silent_finding(name, quiet, alive, now_ms, seen)
+
+
+def _still_so(state: State, now_ms: int, out: Outcome) -> None:
+    """A reminder of what stands on missing news says how long it has stood by then."""
+    for name, probe in state.probes.items():
+        quiet = health.silence(probe, now_ms, state.clock.watched_from_ms) if probe.silent else []
+        if quiet:
+            state.book.note(_silent(name, probe, quiet, now_ms), now_ms, out)
+        if probe.stuck_since_ms is not None and not probe.silent:
+            state.book.note(health.stuck_finding(name, probe, probe.stuck_since_ms), now_ms, out)
 
 
 def _each_hour(state: State, now_ms: int, out: Outcome) -> None:
