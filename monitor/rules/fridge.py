@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from monitor.model.clock import DAY, HOUR, MINUTE
-from monitor.model.events import Cause
+from monitor.model.events import AlertName, Cause
 from monitor.model.findings import Finding
 from monitor.rules.health import span_words
 from monitor.science import thermal
@@ -20,7 +20,12 @@ CYCLES_KEPT = 12
 CYCLES_NEEDED = 3
 BUFFER = 75 * MINUTE
 DOOR_STEEP = 2.5  # times the usual warming
-DOOR_LEAST = 0.15  # K/min
+DOOR_LEAST = 0.35  # K/min: defrosts and a warm bucket put in reach 0.2 to 0.33 (simulated), an open door over 1
+DOOR_CONTACT = 5 * MINUTE
+IDLE_W = 5.0  # a compressor draws more, a fridge's electronics less (common practice, no source)
+IDLE_HOLD = 20 * MINUTE  # after a defrost it lets the plate drip for less
+LOADED = 2 * HOUR  # a vessel put in warms the air for so long before
+LOADED_HOLD = 3 * HOUR
 DOOR_LOOK = 6 * MINUTE
 DOOR_LATEST = 8 * MINUTE  # air behind an open door levels off within a quarter of an hour; a defrost takes longer
 HOLD = 80 * MINUTE  # an auto-defrost comes back within 75 (one freezer log of 14 days, open data)
@@ -33,6 +38,10 @@ FREEZE_BACK_K = 1.3
 FREEZE_AHEAD_S = 2 * 3600.0
 COARSE = 5 * MINUTE  # readings further apart cannot tell a door from a compressor
 GAP = 2 * HOUR
+
+COLD_START_K = 1.0
+STAND_IN = "half a litre of water"
+STAND_IN_L = 0.5
 
 GLASS_CAUTION = "ice bursts glass: do not leave glass in a fridge or freezer that can fall below this"
 
@@ -47,6 +56,12 @@ class Content:
     freezes_c: float  # the cautious end of its freezing point
     why: str  # how that is known
     measured: bool = False
+
+
+def stand_in() -> Content:
+    """What is taken to stand in a fridge of which nothing is listed: a small jar of water, the most tender thing."""
+    why = f"what stands in it is not listed, so {STAND_IN} is taken for it"
+    return Content(0.0, 0, thermal.time_constant(STAND_IN_L, "glass").usual_s, 0.0, why)
 
 
 @dataclass(slots=True)
@@ -79,6 +94,28 @@ class FridgeState:
     excursions: list[tuple[int, int]] = field(default_factory=list)  # end, length
     drift_ms: int | None = None
     contents: dict[str, Content] = field(default_factory=dict)
+    stand_in: Content = field(default_factory=stand_in)
+    loaded_ms: int | None = None  # when something warm was put in, if told
+    # a contact on the door, a meter in the plug
+    contact_ms: int = 0
+    open_ms: int | None = None
+    power_ms: int = 0
+    watts: float = 0.0
+    idle_ms: int | None = None
+
+    def inside(self) -> dict[str, Content]:
+        """What stands inside, or what is taken to."""
+        return self.contents or {STAND_IN: self.stand_in}
+
+    def shut(self) -> bool:
+        """Whether a contact says that the door is closed."""
+        return self.contact_ms > 0 and self.open_ms is None
+
+    def idle_for_ms(self) -> int:
+        """How long its plug has drawn next to nothing by now; 0 where that is not known."""
+        if self.idle_ms is None or self.at_ms - self.power_ms > 10 * MINUTE:
+            return 0
+        return max(0, self.at_ms - self.idle_ms)
 
     def swing(self) -> float:
         """Usual height of a cycle, K."""
@@ -136,9 +173,11 @@ def take(fridge: FridgeState, measured_ms: int, value: float) -> None:
         fridge.first_ms = fridge.turn_ms = fridge.last_turn_ms = measured_ms
         fridge.fast = fridge.slow = fridge.turn = fridge.last_turn = value
         fridge.air, fridge.at_ms, fridge.recent = value, measured_ms, [(measured_ms, value)]
-        for content in fridge.contents.values():
-            # What stood inside before anyone watched is taken to be as cold as the air.
-            content.estimate = value if content.at_ms == 0 else content.estimate
+        # What stood inside before anyone watched has the mean of the cycles, not the air of this moment; where the
+        # air is far from the target, the air is all there is to go by.
+        usual = fridge.target if abs(value - fridge.target) <= fridge.band + COLD_START_K else value
+        for content in (*fridge.contents.values(), fridge.stand_in):
+            content.estimate = usual if content.at_ms == 0 else content.estimate
             content.at_ms = measured_ms
         return
     if measured_ms <= fridge.at_ms:
@@ -154,18 +193,44 @@ def take(fridge: FridgeState, measured_ms: int, value: float) -> None:
     fridge.recent.append((measured_ms, value))
     while fridge.recent[0][0] < measured_ms - BUFFER:
         del fridge.recent[0]
-    for content in fridge.contents.values():
+    for content in (*fridge.contents.values(), fridge.stand_in):
         if not content.measured:
             content.estimate = thermal.lag_step(
                 content.estimate, mean, max(0, measured_ms - content.at_ms) / 1000.0, content.tau_s
             )
         content.at_ms = measured_ms
     if gap > GAP:
-        fridge.over_ms = fridge.back_ms = None
+        fridge.back_ms = None
+        fridge.over_ms = fridge.over_ms if fridge.cause is not None else None  # what was told returns on a good reading
         fridge.turn, fridge.turn_ms = value, measured_ms
     _watch_excursion(fridge)
     if fridge.over_ms is None and fridge.cause is None:
         _watch_cycle(fridge)
+
+
+def take_contact(fridge: FridgeState, measured_ms: int, value: float) -> None:
+    """Learn from a contact on the door: 1 is open. Late ones are passed over."""
+    if measured_ms <= fridge.contact_ms:
+        return
+    fridge.contact_ms = measured_ms
+    if value >= 0.5:
+        fridge.open_ms = fridge.open_ms if fridge.open_ms is not None else measured_ms
+        return
+    if fridge.open_ms is not None and fridge.cause == "door":
+        # It is shut again: what the air does from here on is to be judged on its own.
+        fridge.cause, fridge.over_ms = None, measured_ms
+    fridge.open_ms = None
+
+
+def take_power(fridge: FridgeState, measured_ms: int, watts: float) -> None:
+    """Learn from a meter in the plug, W. Late readings are passed over."""
+    if measured_ms <= fridge.power_ms:
+        return
+    fridge.power_ms, fridge.watts = measured_ms, watts
+    if watts >= IDLE_W:
+        fridge.idle_ms = None
+    elif fridge.idle_ms is None:
+        fridge.idle_ms = measured_ms
 
 
 def _watch_cycle(fridge: FridgeState) -> None:
@@ -217,11 +282,16 @@ def _watch_excursion(fridge: FridgeState) -> None:
 def _cause(fridge: FridgeState) -> str | None:
     assert fridge.over_ms is not None
     length = fridge.at_ms - fridge.over_ms
-    if fridge.interval_ms() <= COARSE and length >= fridge.door_hold_ms() and _like_a_door(fridge):
+    loaded = fridge.loaded_ms is not None and fridge.over_ms - fridge.loaded_ms <= LOADED
+    may_be_door = not fridge.shut() and not loaded and fridge.interval_ms() <= COARSE
+    if may_be_door and length >= fridge.door_hold_ms() and _like_a_door(fridge):
         return "door"
+    if min(length, fridge.idle_for_ms()) >= IDLE_HOLD:
+        return "compressor"
     hour = fridge.rise(HOUR)
     still_up = hour is None or hour >= 0.3
-    return "compressor" if length >= fridge.hold_ms() and still_up else None
+    hold = max(fridge.hold_ms(), LOADED_HOLD if loaded else 0)
+    return "compressor" if length >= hold and still_up else None
 
 
 def _like_a_door(fridge: FridgeState) -> bool:
@@ -237,31 +307,43 @@ def _like_a_door(fridge: FridgeState) -> bool:
 
 
 def check(fridge: FridgeState, now_ms: int) -> list[Finding]:
-    """What there is to say of the fridge; nothing while its air is not heard."""
-    if fridge.air is None or now_ms - fridge.at_ms > max(3 * fridge.interval_ms(), HOUR):
-        return []
-    return [*_excursion_findings(fridge), _drift_finding(fridge), *_freeze_findings(fridge)]
-
-
-def _excursion_findings(fridge: FridgeState) -> list[Finding]:
-    about = f"fridge:{fridge.name}"
-    found: list[Finding] = []
-    for cause, finding in (("door", _door), ("compressor", _compressor)):
-        if fridge.cause == cause:
-            found.append(finding(fridge))
-        elif fridge.over_ms is None:
-            words = f"The air in fridge {fridge.name} is back in its usual cycle at {fridge.air:.1f} °C."
-            found.append(
-                Finding(f"fridge-{cause}", about, active=False, message=words, seen_ms=fridge.at_ms)  # type: ignore[arg-type]
-            )
+    """What there is to say of the fridge; of its air nothing while that is not heard."""
+    heard = fridge.air is not None and now_ms - fridge.at_ms <= max(3 * fridge.interval_ms(), HOUR)
+    found = _door_findings(fridge, now_ms, heard=heard)
+    if heard:
+        found += [*_compressor_findings(fridge), _drift_finding(fridge), *_freeze_findings(fridge)]
     return found
+
+
+def _door_findings(fridge: FridgeState, now_ms: int, *, heard: bool) -> list[Finding]:
+    if fridge.open_ms is not None and now_ms - fridge.open_ms >= DOOR_CONTACT:
+        return [_door_by_contact(fridge, now_ms, heard=heard)]
+    if heard and fridge.cause == "door":
+        return [_door(fridge)]
+    if fridge.shut():
+        words = f"The door of fridge {fridge.name} is shut again."
+        return [Finding("fridge-door", f"fridge:{fridge.name}", active=False, message=words, seen_ms=fridge.contact_ms)]
+    if heard and fridge.over_ms is None and fridge.contact_ms == 0:
+        return [_back(fridge, "fridge-door")]
+    return []
+
+
+def _compressor_findings(fridge: FridgeState) -> list[Finding]:
+    if fridge.cause == "compressor":
+        return [_compressor(fridge)]
+    return [_back(fridge, "fridge-compressor")] if fridge.over_ms is None else []
+
+
+def _back(fridge: FridgeState, alert: AlertName) -> Finding:
+    words = f"The air in fridge {fridge.name} is back in its usual cycle at {fridge.air:.1f} °C."
+    return Finding(alert, f"fridge:{fridge.name}", active=False, message=words, seen_ms=fridge.at_ms)
 
 
 def _left(fridge: FridgeState) -> str:
     """How long the contents have, in a sentence."""
     top = fridge.target + fridge.band
     spans = []
-    for name, content in fridge.contents.items():
+    for name, content in fridge.inside().items():
         if content.estimate >= top:
             return f"{name} is already above {top:.1f} °C by estimate"
         if fridge.fast > top:
@@ -286,37 +368,61 @@ def _door(fridge: FridgeState) -> Finding:
             f"it left its usual cycle {span_words(fridge.at_ms - fridge.over_ms)} ago",
             _left(fridge),
         ),
-        do=("close the door, and look for something that keeps it from sealing",),
+        do=(
+            "close the door, and look for something that keeps it from sealing",
+            "if you have just put something warm in, say so as a change of contents, and give it an hour or two",
+        ),
         causes=(Cause("door", 0.85), Cause("compressor", 0.15)),
         seen_ms=fridge.at_ms,
+    )
+
+
+def _door_by_contact(fridge: FridgeState, now_ms: int, *, heard: bool) -> Finding:
+    assert fridge.open_ms is not None
+    return Finding(
+        alert="fridge-door",
+        about=f"fridge:{fridge.name}",
+        active=True,
+        message=f"The door of fridge {fridge.name} has been open for {span_words(now_ms - fridge.open_ms)}"
+        + (f": its air is at {fridge.air:.1f} °C." if heard else "."),
+        because=("its contact says so", *([_left(fridge)] if heard else [])),
+        do=("close the door, and look for something that keeps it from sealing",),
+        causes=(Cause("door", 1.0),),
+        seen_ms=fridge.contact_ms,
     )
 
 
 def _compressor(fridge: FridgeState) -> Finding:
     assert fridge.over_ms is not None
     coarse = fridge.interval_ms() > COARSE
-    what = "is warming" if coarse else "is warming as if its compressor had stopped"
+    idle, metered = fridge.idle_for_ms() > 0, fridge.at_ms - fridge.power_ms <= 10 * MINUTE
+    hour = fridge.rise(HOUR)
+    if idle:
+        what, why = "is warming and its compressor does not run", f"its plug draws {fridge.watts:.1f} W"
+    elif metered:
+        what, why = "does not cool although it runs", f"its plug draws {fridge.watts:.0f} W"
+    elif coarse:
+        what, why = "is warming", "its readings come too seldom to tell a door from a compressor"
+    elif hour is not None and hour < 0.3:
+        what, why = "does not cool as it should", "it has warmed and stays warm: a weak compressor, or a door ajar"
+    else:
+        what = "is warming as if its compressor had stopped"
+        why = "it crept up instead of rushing, and did not come back as after a defrost"
+    sure = 0.95 if idle else 0.5 if coarse or metered else 0.8
     return Finding(
         alert="fridge-compressor",
         about=f"fridge:{fridge.name}",
         active=True,
         message=f"Fridge {fridge.name} {what}: its air is at {fridge.air:.1f} °C and has been above its usual "
         f"{fridge.limit():.1f} °C for {span_words(fridge.at_ms - fridge.over_ms)}.",
-        because=(
-            "it crept up instead of rushing, and did not come back as after a defrost"
-            if not coarse
-            else "its readings come too seldom to tell a door from a compressor",
-            _left(fridge),
-        ),
+        because=(why, _left(fridge)),
         do=(
             "check the plug, the fuse and the thermostat, listen whether it runs, and keep the door shut",
             "if it stays off, move what must stay cold; a full jug holds its cold for hours",
         ),
-        causes=(Cause("compressor", 0.8), Cause("door", 0.2)) if not coarse else (
-            Cause("compressor", 0.5), Cause("door", 0.5)
-        ),
+        causes=(Cause("compressor", sure), Cause("door", round(1.0 - sure, 2))),
         seen_ms=fridge.at_ms,
-    )  # fmt: skip
+    )
 
 
 def _drift_finding(fridge: FridgeState) -> Finding:
@@ -347,11 +453,9 @@ def _drift_finding(fridge: FridgeState) -> Finding:
 
 
 def _freeze_findings(fridge: FridgeState) -> list[Finding]:
-    """The content nearest to freezing speaks for all."""
-    if not fridge.contents:
-        return []
+    """The content nearest to freezing speaks for all; where none is listed, a small jar of water does."""
     about = f"fridge:{fridge.name}"
-    name, content = min(fridge.contents.items(), key=lambda each: each[1].estimate - each[1].freezes_c)
+    name, content = min(fridge.inside().items(), key=lambda each: each[1].estimate - each[1].freezes_c)
     margin = content.estimate - content.freezes_c
     ahead = float("inf")
     if fridge.fast < content.freezes_c < content.estimate:
@@ -362,14 +466,16 @@ def _freeze_findings(fridge: FridgeState) -> list[Finding]:
         words = f"Nothing in fridge {fridge.name} is near freezing; {name} is at {content.estimate:.1f} °C."
         return [Finding("freeze-risk", about, active=False, message=words, seen_ms=fridge.at_ms)]
     how = "measured" if content.measured else "estimated"
+    what = STAND_IN.capitalize() if name == STAND_IN else name
+    may = "can freeze" if margin > 0 else "may be freezing now"
     when = f", and gets there in about {span_words(round(ahead * 1000))}" if ahead < float("inf") else ""
     return [
         Finding(
             alert="freeze-risk",
             about=about,
             active=True,
-            message=f"{name} in fridge {fridge.name} can freeze: its liquid is at {content.estimate:.1f} °C ({how}) "
-            f"and may freeze at {content.freezes_c:.1f} °C{when}.",
+            message=f"{what} in fridge {fridge.name} {may}: its liquid is at {content.estimate:.1f} °C ({how}) and "
+            f"ice may begin at {content.freezes_c:.1f} °C{when}.",
             because=(
                 content.why,
                 f"the air has been at {fridge.fast:.1f} °C on average over half an hour",
