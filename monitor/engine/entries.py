@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from monitor.alerts.book import Outcome
 from monitor.engine.readings import open_batch
 from monitor.engine.state import State
-from monitor.engine.verdicts import evaluate
+from monitor.engine.verdicts import evaluate, settle_step
 from monitor.model.clock import DAY, MINUTE
 from monitor.model.config import Batch, RuleSettings
 from monitor.model.findings import Finding
@@ -136,12 +136,19 @@ def _put_in(state: State, fridge: FridgeState, vessel: str, now_ms: int | None) 
     )
 
 
-def _moved(state: State, entry: ProbeMoved, _: int, __: Outcome) -> None:
+def _moved(state: State, entry: ProbeMoved, now_ms: int, out: Outcome) -> None:
     spans = state.places.setdefault(entry.probe, [(0, None)])
     state.places[entry.probe] = [*(span for span in spans if span[0] < entry.at), (entry.at, entry.to)][-50:]
     probe = state.probes.setdefault(entry.probe, ProbeHealth())
     probe.moved_ms, probe.steady = (entry.at if entry.to is not None else None), []
     state.touch("places", f"probe:{entry.probe}")
+    steps = state.steps.get(f"{entry.to}|{entry.probe}|gravity")
+    if steps is not None:  # it comes back to where it was before: what it says there now is no jump
+        steps.level, steps.odd = None, []
+        state.touch(f"track:{entry.to}|{entry.probe}|gravity")
+    for batch in state.batches.values():
+        if batch.step_ms is not None and batch.step_probe == entry.probe and abs(batch.step_ms - entry.at) <= DAY:
+            settle_step(state, batch, f"The jump of batch {batch.name} is explained: its probe was moved.", now_ms, out)
 
 
 def _contents(state: State, entry: ContentsChanged, now_ms: int, _: Outcome) -> None:
@@ -153,6 +160,7 @@ def _contents(state: State, entry: ContentsChanged, now_ms: int, _: Outcome) -> 
     for vessel in entry.contents:
         if vessel not in fridge.contents:
             _put_in(state, fridge, vessel, now_ms)
+            fridge.loaded_ms = now_ms
     state.touch(f"fridge:{entry.fridge}")
 
 
@@ -215,9 +223,12 @@ def _added(state: State, entry: Added, now_ms: int, out: Outcome) -> None:
     batch.window_from_ms = max(batch.window_from_ms, entry.at)
     batch.rest = batch.rest_gravity = batch.slowed_ms = None
     batch.added_ms, batch.added_before = entry.at, batch.last_gravity
+    batch.fed_ms = max(entry.at, batch.fed_ms or 0)
     batch.added_known = entry.gravity_rise is not None
     if entry.gravity_rise is not None and batch.original is not None:
         batch.original += entry.gravity_rise
+    if batch.step_ms is not None and abs(batch.step_ms - entry.at) <= DAY:
+        settle_step(state, batch, f"The jump of batch {batch.name} is explained: {entry.what} was added.", now_ms, out)
     state.touch(f"batch:{entry.batch}")
     evaluate(state, batch, now_ms, out)
 

@@ -11,9 +11,10 @@ from monitor.model.clock import MINUTE
 from monitor.model.findings import Finding
 from monitor.model.inputs import Reading
 from monitor.model.quantities import QUANTITIES
+from monitor.rules import advice, health
 from monitor.rules import fridge as fridge_rule
-from monitor.rules import health
 from monitor.rules.batch import BatchState, HandPoint
+from monitor.rules.ferment import announced
 
 # Kept with the reading in the store.
 IMPLAUSIBLE = 1
@@ -36,21 +37,9 @@ def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> i
     series = probe.series.get(reading.quantity)
     if series is None:
         series = probe.series[reading.quantity] = health.SeriesHealth()
-    low, high = QUANTITIES[reading.quantity].plausible
-    if not low <= reading.value <= high:
-        series.received_ms = now_ms
-        series.spoilt += 1
-        if series.spoilt == health.STEADY_READINGS:
-            state.book.note(_implausible(reading), now_ms, out)
+    if not _plausible(state, series, reading, now_ms, out):
         return IMPLAUSIBLE
-    if series.spoilt >= health.STEADY_READINGS:
-        state.book.note(_plausible_again(reading), now_ms, out)
-    series.spoilt = 0
     _learn(state, probe, series, reading, now_ms, out)
-    if reading.quantity == "battery" and reading.measured_ms == series.measured_ms:
-        charge = health.battery(reading.probe, probe, reading.measured_ms, reading.value)
-        if charge is not None:
-            state.book.note(charge, now_ms, out)
     if probe.moved_ms is not None and reading.measured_ms >= probe.moved_ms:
         health.settle(probe, reading.quantity, reading.value)
         if probe.moved_ms is not None:
@@ -61,10 +50,23 @@ def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> i
     kind, _, name = place.partition(":")
     if kind == "fridge":
         _take_air(state, name, reading)
-        return 0
-    if kind == "vessel":
+    elif kind == "vessel":
         return _take_vessel(state, name, reading, now_ms, out)
     return 0
+
+
+def _plausible(state: State, series: health.SeriesHealth, reading: Reading, now_ms: int, out: Outcome) -> bool:
+    low, high = QUANTITIES[reading.quantity].plausible
+    if not low <= reading.value <= high:
+        series.received_ms = now_ms
+        series.spoilt += 1
+        if series.spoilt == health.STEADY_READINGS:
+            state.book.note(_implausible(reading), now_ms, out)
+        return False
+    if series.spoilt >= health.STEADY_READINGS:
+        state.book.note(_plausible_again(reading), now_ms, out)
+    series.spoilt = 0
+    return True
 
 
 def _learn(
@@ -90,6 +92,10 @@ def _learn(
             _spoil(state, reading.probe, probe.stuck_since_ms, reading.measured_ms)
         probe.stuck_since_ms = None
         state.book.note(health.moving_finding(reading.probe, reading.measured_ms, coarse=coarse), now_ms, out)
+    if reading.quantity == "battery" and reading.measured_ms == series.measured_ms:
+        charge = health.battery(reading.probe, probe, reading.measured_ms, reading.value)
+        if charge is not None:
+            state.book.note(charge, now_ms, out)
 
 
 def _spoil(state: State, probe: str, from_ms: int, to_ms: int) -> None:
@@ -126,9 +132,15 @@ def _plausible_again(reading: Reading) -> Finding:
 
 def _take_air(state: State, name: str, reading: Reading) -> None:
     fridge = state.fridges.get(name)
-    if fridge is not None and reading.quantity == "temperature":
+    if fridge is None:
+        return
+    if reading.quantity == "temperature":
         fridge_rule.take(fridge, reading.measured_ms, temperature_of(state, reading.probe, reading.value))
-        state.touch(f"fridge:{name}")
+    elif reading.quantity == "contact":
+        fridge_rule.take_contact(fridge, reading.measured_ms, reading.value)
+    elif reading.quantity == "power":
+        fridge_rule.take_power(fridge, reading.measured_ms, reading.value)
+    state.touch(f"fridge:{name}")
 
 
 # --- in a vessel -------------------------------------------------------------------------------------------------
@@ -154,10 +166,11 @@ def _take_vessel(state: State, vessel: str, reading: Reading, now_ms: int, out: 
         return IMPLAUSIBLE
     key = f"vessel:{vessel}|{reading.probe}|gravity"
     state.track(key)
+    before = state.steps[key].level
     believed, stepped = state.steps[key].judge(reading.measured_ms, value)
     state.touch(f"track:{key}")
-    if stepped is not None:
-        _note_step(state, vessel, reading.probe, stepped, value, now_ms, out)
+    if stepped is not None and before is not None:
+        _note_step(state, vessel, reading.probe, (stepped, value - before), now_ms, out)
     if not believed:
         return SPIKE
     _file(state, key, reading.measured_ms, value)
@@ -190,32 +203,18 @@ def open_batch(state: State, vessel: str) -> BatchState | None:
     return next((batch for batch in state.batches.values() if batch.vessel == vessel and not batch.closed), None)
 
 
-def _note_step(state: State, vessel: str, probe: str, since_ms: int, value: float, now_ms: int, out: Outcome) -> None:
+def _note_step(state: State, vessel: str, probe: str, step: tuple[int, float], now_ms: int, out: Outcome) -> None:
     batch = open_batch(state, vessel)
     if batch is None:
         return
-    announced = batch.added_ms is not None or batch.window_from_ms >= since_ms - 60 * MINUTE
+    since_ms, by = step
+    known = announced(batch, since_ms)
     batch.window_from_ms = max(batch.window_from_ms, since_ms)
-    batch.step_ms = since_ms
-    batch.rest = batch.rest_gravity = None
+    batch.rest = batch.rest_gravity = batch.slowed_ms = None
     state.touch(f"batch:{batch.name}")
-    if not announced:
-        state.book.note(_stepped(batch, probe, value, since_ms), now_ms, out)
-
-
-def _stepped(batch: BatchState, probe: str, value: float, since_ms: int) -> Finding:
-    return Finding(
-        alert="probe-suspect",
-        about=f"probe:{probe}",
-        active=True,
-        message=f"The gravity of batch {batch.name} jumped to {value:.4f}. Did you add something, or move the probe?",
-        because=("three readings in a row hold a step of more than 0.02; no yeast does that",),
-        do=(
-            "if you fed it, say so as an addition, so that its strength is reckoned right",
-            "if not, look whether the probe floats free; take a hydrometer reading",
-        ),
-        seen_ms=since_ms,
-    )
+    if not known:
+        batch.step_ms, batch.step_probe, batch.step_by = since_ms, probe, by
+        state.book.note(advice.step_question(batch), now_ms, out)
 
 
 # --- by hand -----------------------------------------------------------------------------------------------------

@@ -60,7 +60,7 @@ def _tick(state: State, now_ms: int, out: Outcome) -> None:
     if now_ms % REFRESH == 0:
         _still_so(state, now_ms, out)
     for name, fridge in state.fridges.items():
-        if fridge.air is None:
+        if fridge.air is None and fridge.contact_ms == 0:
             continue
         drifting = fridge.drift_ms
         for finding in fridge_rule.check(fridge, now_ms):

@@ -15,6 +15,7 @@ from monitor.rules.track import PointSource, Track
 
 SAY_AT_LEAST = 6 * HOUR
 COMFORT_OVER = 2 * HOUR
+UNANSWERED = 3 * DAY
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,10 @@ def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None
         return
     witnesses = gravity_witnesses(state, batch.vessel)
     liquid = liquid_source(state, batch.vessel)
+    asked = batch.step_ms
     event = ferment.judge(batch, _evidence(witnesses, liquid, now_ms), now_ms)
+    if batch.step_ms is not None and batch.step_ms != asked:
+        state.book.note(advice.step_question(batch), now_ms, out)
     changed = event.verdict != batch.verdict or event.hint != batch.hint
     if changed or now_ms - batch.said_ms >= SAY_AT_LEAST:
         batch.since_ms = now_ms if event.verdict != batch.verdict else batch.since_ms
@@ -62,6 +66,16 @@ def hourly(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
             state.book.note(finding, now_ms, out)
     for finding in _disagreement(state, batch, now_ms):
         state.book.note(finding, now_ms, out)
+    if batch.step_ms is not None and now_ms - batch.step_ms >= UNANSWERED:
+        settle_step(state, batch, "Nobody answered, and the new gravity has held for three days: it is taken as real.",
+                    now_ms, out)  # fmt: skip
+
+
+def settle_step(state: State, batch: BatchState, why: str, now_ms: int, out: Outcome) -> None:
+    """The question about a jump in gravity is over."""
+    state.book.note(advice.step_settled(batch, why, now_ms), now_ms, out)
+    batch.step_ms = None
+    state.touch(f"batch:{batch.name}")
 
 
 def _ask_for_reading(state: State, batch: BatchState, has_probe: bool, now_ms: int, out: Outcome) -> None:  # noqa: FBT001

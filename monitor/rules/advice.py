@@ -167,6 +167,33 @@ def _too_cold(batch: BatchState, recent: float, now_ms: int, seen_ms: int | None
     )
 
 
+def step_question(batch: BatchState) -> Finding:
+    """Ask what made the gravity jump, since no yeast did."""
+    assert batch.step_ms is not None
+    way = "rose" if batch.step_by > 0 else "fell"
+    return Finding(
+        alert="probe-suspect",
+        about=f"probe:{batch.step_probe}",
+        active=True,
+        message=f"The gravity of batch {batch.name} {way} at once by {abs(batch.step_by):.3f}. Did you add something, "
+        "or move the probe?",
+        because=(
+            "three readings in a row hold it, and no yeast does that",
+            "its trend is reckoned from there on, and its strength as if nothing had been added",
+        ),
+        do=(
+            f"if you fed or diluted it, say so: leeswatch batch add {batch.name} sugar --when TIME",
+            "if not, look whether the probe floats free, and take a hydrometer reading",
+        ),
+        seen_ms=batch.step_ms,
+    )
+
+
+def step_settled(batch: BatchState, why: str, seen_ms: int) -> Finding:
+    """The question is answered, or nobody will."""
+    return Finding("probe-suspect", f"probe:{batch.step_probe}", active=False, message=why, seen_ms=seen_ms)
+
+
 def reading_due(batch: BatchState, now_ms: int, *, has_probe: bool) -> Finding | None:
     """Ask for a hydrometer reading when one is worth taking; only for a batch without a gravity probe."""
     if has_probe:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
+from monitor.model.clock import DAY
 from monitor.model.events import Hint, VerdictName
 
 # Below this a batch is called cold when nothing was said of its yeast: between ale and lager (common practice, no
 # source). A batch that has fermented warm is cold already well above it.
 COLD_UNTOLD_C = 8.0
 COOLED_BY_K = 6.0
+
+# A wash whose start nobody saw: what is usual, and how far it may lie off (common practice, no source).
+USUAL_ORIGINAL = 1.070
+USUAL_ORIGINAL_SD = 0.020
 
 
 @dataclass(slots=True)
@@ -44,6 +50,7 @@ class BatchState:
     closed: bool = False
     closed_ms: int | None = None
     # what has been seen
+    first_ms: int | None = None  # the earliest gravity
     baseline: float | None = None  # the highest steady gravity of the probe since pitch: the fall is counted from it
     started_ms: int | None = None
     peak_rate: float = 0.0  # SG a day, fastest fall of a 24 h window
@@ -56,7 +63,10 @@ class BatchState:
     added_ms: int | None = None
     added_before: float | None = None
     added_known: bool = False
-    step_ms: int | None = None  # an unannounced step in gravity
+    fed_ms: int | None = None  # the latest addition that was announced
+    step_ms: int | None = None  # a step in gravity that nobody announced, asked about until answered
+    step_probe: str = ""
+    step_by: float = 0.0
     # what has been said
     verdict: VerdictName | None = None
     hint: Hint | None = None
@@ -69,6 +79,16 @@ class BatchState:
     too_cold_ms: int | None = None
     hand: list[HandPoint] = field(default_factory=list)
     hand_warmth: tuple[int, float] | None = None  # the latest temperature typed by hand, and when
+
+    def seen_late(self) -> bool:
+        """Whether its first gravity came a day or more after it was pitched: its start was not seen."""
+        return self.first_ms is not None and self.first_ms - self.pitched_ms >= DAY
+
+    def start_gravity(self) -> float | None:
+        """What it fell from: the original gravity, or what is usual where nobody saw the start."""
+        if self.original is not None or self.baseline is None:
+            return self.original
+        return max(self.baseline, USUAL_ORIGINAL) if self.seen_late() else self.baseline
 
     def cold_below(self) -> tuple[float, str]:
         """Below which liquid temperature a standstill proves nothing, and why that figure."""
@@ -100,11 +120,19 @@ def expectation(batch: BatchState) -> Expectation | None:
     """The expected final gravity; None while not even the original gravity is known."""
     if batch.expected_final is not None:
         return Expectation(batch.expected_final, batch.expected_sd or 0.003, told=True, source="as you set it")
-    original = batch.original if batch.original is not None else batch.baseline
+    original = batch.start_gravity()
     if original is None or original <= 1.0:
         return None
     mean, sd = _ATTENUATION.get(batch.fermentables or "", _UNKNOWN)
     extract = original - 1.0
     final = max(0.985, 1.0 - extract * (mean - 1.0)) if mean > 1 else 1.0 + extract * (1.0 - mean)
     kind = f"usual for a {batch.fermentables} wash" if batch.fermentables else "a wide guess: nothing is known of it"
-    return Expectation(final, max(0.002, extract * sd), told=False, source=kind)
+    guessed = 0.0
+    if batch.original is None and batch.seen_late():
+        guessed, kind = (
+            USUAL_ORIGINAL_SD,
+            f"{kind}, nor its original gravity"
+            if not batch.fermentables
+            else (f"{kind}, if it began at a usual gravity"),
+        )
+    return Expectation(final, max(0.002, math.hypot(extract * sd, guessed * (1.0 - mean))), told=False, source=kind)

@@ -34,6 +34,8 @@ QUICK_AGAIN = 0.55
 TEMPERATURE_STEP = 3.0
 RESUMED = 0.0007  # SG a day
 RESUMED_FALL = 0.002
+RISE = 0.006  # SG: no yeast raises gravity; foam and temperature move a float by less
+BEGUN_BELOW = 1.020  # SG: no wash of ours starts so low (common practice, no source)
 Z90 = 1.645
 _NORMAL = NormalDist()
 
@@ -70,6 +72,8 @@ def judge(batch: BatchState, evidence: Evidence, now_ms: int) -> VerdictEvent:
     """The verdict now. Changes what `batch` remembers (peak rate, start, window); says nothing by itself."""
     _watch_temperature(batch, evidence, now_ms)
     seen = _by_probe(batch, evidence, now_ms) if evidence.trouble is None else None
+    if seen is not None and batch.started_ms is not None and _watch_rise(batch, evidence, seen, now_ms):
+        seen = _by_probe(batch, evidence, now_ms)
     if seen is None and len(batch.hand) >= 3:
         seen = _by_hand(batch, now_ms) or seen
     if seen is None:
@@ -101,7 +105,10 @@ def _by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None
     sd = math.hypot(noise / math.sqrt(max(1.0, len(day) / 4.0)), evidence.probe_error, 0.0002)
     long = _long_trend(points)
     flat = _flat_probability(long) if long is not None and long.flat(FLAT / 24.0) else None
-    words = f"its slope over the last {len(points)} h lies within ±0.0005 a day with 90 % confidence on each side"
+    words = (
+        f"it has stood still over the last {len(points)} h: its slope lies within ±{FLAT} a day, "
+        "with 90% confidence on each side"
+    )
     return Seen(
         gravity=gravity,
         sd=sd,
@@ -226,17 +233,50 @@ def _watch_start(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: int)
     recent = [value for _, value in first[-3:]] if first else [point.gravity for point in batch.hand[-1:]]
     level = median(recent)
     highest = level if first else max(point.gravity for point in batch.hand)
+    first_ms = round(first[0][0] * HOUR) if first else batch.hand[0].at_ms
+    batch.first_ms = min(first_ms, batch.first_ms if batch.first_ms is not None else first_ms)
     if batch.baseline is None or (highest > batch.baseline and (len(recent) >= 3 or not first)):
         batch.baseline = highest
-    early = (first[0][0] * HOUR if first else batch.hand[0].at_ms) - batch.pitched_ms < DAY
+    early = not batch.seen_late()
     if not batch.original_told and early and batch.hand and not first:
         batch.original = max(point.gravity for point in batch.hand)
     elif not batch.original_told and early and len(recent) >= 3:
         batch.original = batch.baseline
     fell = batch.baseline - level
-    told = batch.original - level if batch.original_told and batch.original is not None and not early else 0.0
-    if fell >= max(0.003, 5.0 * seen.noise) or told >= 0.15 * _whole_fall(batch) > 0.0:
+    if fell >= max(0.003, 5.0 * seen.noise) or (not early and _begun(batch, level)):
         batch.started_ms = now_ms
+
+
+def _begun(batch: BatchState, level: float) -> bool:
+    """Whether a batch whose start nobody saw must have begun, by how low it is."""
+    if batch.original is not None:
+        return batch.original - level >= 0.15 * _whole_fall(batch) > 0.0
+    return level <= max(BEGUN_BELOW, (batch.expected_final or 0.0) + MARGIN)
+
+
+def _watch_rise(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: int) -> bool:
+    """Start afresh where the gravity has risen for good; remembered as a step unless an addition explains it."""
+    if evidence.gravity is None or evidence.trouble is not None:
+        return False
+    points = evidence.gravity(max(batch.window_from_ms, batch.pitched_ms, now_ms - 27 * HOUR), now_ms)
+    before, after = points[:-3], points[-3:]
+    if len(before) < 4:
+        return False
+    lowest = sorted(before, key=lambda point: point[1])[1]  # one odd hour is no level
+    by = min(value for _, value in after) - lowest[1]
+    if by < max(RISE, 8.0 * seen.noise):
+        return False
+    since_ms = round((lowest[0] + 0.5) * HOUR)
+    batch.window_from_ms = max(batch.window_from_ms, since_ms)
+    batch.rest = batch.rest_gravity = batch.slowed_ms = None
+    if not announced(batch, since_ms):
+        batch.step_ms, batch.step_probe, batch.step_by = since_ms, evidence.probe or "", by
+    return True
+
+
+def announced(batch: BatchState, at_ms: int) -> bool:
+    """Whether an addition that was told of explains a step at a time: sugar takes its hours to dissolve."""
+    return batch.fed_ms is not None and batch.fed_ms - HOUR <= at_ms <= batch.fed_ms + DAY
 
 
 def _watch_addition(batch: BatchState, evidence: Evidence, now_ms: int) -> None:
@@ -245,17 +285,19 @@ def _watch_addition(batch: BatchState, evidence: Evidence, now_ms: int) -> None:
     if batch.added_known or evidence.gravity is None:
         batch.added_ms = None
         return
-    after = [value for _, value in evidence.gravity(batch.added_ms, now_ms)]
+    after = [value for _, value in evidence.gravity(batch.added_ms, now_ms)][:6]
     if len(after) < 6 and now_ms - batch.added_ms < DAY:
         return
-    if after and batch.added_before is not None and batch.original is not None:
-        batch.original += max(0.0, median(after[:6]) - batch.added_before)
+    earlier = [value for _, value in evidence.gravity(batch.added_ms - 12 * HOUR, batch.added_ms)][-3:]
+    before = median(earlier) if earlier else batch.added_before
+    if after and before is not None and batch.original is not None:
+        # It goes on falling while the sugar dissolves: the highest hours are nearest to the truth.
+        batch.original += max(0.0, median(sorted(after)[-3:]) - before)
     batch.added_ms = None
 
 
 def _whole_fall(batch: BatchState) -> float:
-    expected = expectation(batch)
-    original = batch.original if batch.original is not None else batch.baseline
+    expected, original = expectation(batch), batch.start_gravity()
     return max(original - expected.final, 0.0) if expected and original is not None else 0.0
 
 
@@ -288,9 +330,17 @@ def _decide(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expecta
 
 def _waiting(batch: BatchState, seen: Seen, now_ms: int) -> Decision:
     age = now_ms - batch.pitched_ms
+    if batch.seen_late() and batch.original is None:
+        assert batch.first_ms is not None
+        return "unknown", None, (
+            f"its gravity is known only from {span_words(batch.first_ms - batch.pitched_ms)} after pitching on, and "
+            f"has stayed at {seen.gravity:.4f} since: it may have ended before, or never have begun",
+            "set original_gravity, and it can be told",
+        )  # fmt: skip
+    late = age > batch.start_within_ms
     because = (
         f"pitched {span_words(age)} ago, gravity {seen.gravity:.4f} has not fallen by more than its noise yet",
-        f"a start is expected within {span_words(batch.start_within_ms)}",
+        f"a start {'was' if late else 'is'} expected within {span_words(batch.start_within_ms)}",
     )
     return "waiting", 0.9 if seen.points >= 3 else None, because
 
@@ -301,7 +351,7 @@ def _moving(batch: BatchState, seen: Seen) -> Decision:
     rate = -seen.rate
     limit = QUICK_AGAIN if batch.verdict == "slowing" else SLOWING
     share = rate / batch.peak_rate if batch.peak_rate > 0 else 1.0
-    fell = (batch.original or batch.baseline or seen.gravity) - seen.gravity
+    fell = (batch.start_gravity() or seen.gravity) - seen.gravity
     if share < limit and fell >= 0.3 * _whole_fall(batch):
         pace = f"falling {rate:.4f} a day, {share:.0%} of" if rate >= 0.0002 else "hardly falling, against"
         return "slowing", 0.9, (f"{pace} its fastest ({batch.peak_rate:.4f} a day)",)
@@ -320,20 +370,16 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
     over = seen.gravity - expected.final
     if cold is not None and seen.gravity + Z90 * seen.sd > expected.final - Z90 * expected.sd + 0.001:
         return "unknown", None, (cold, *_TOO_COLD)
-    spread = math.hypot(expected.sd, DRIFT_SD)
-    stall_margin = max(MARGIN, 2.5 * spread)
-    fell = (batch.original or batch.baseline or seen.gravity) - seen.gravity
-    arrived = min(stall_margin, MARGIN_SURE) if expected.sd > 0.0025 else stall_margin
+    arrived, stall_margin = _margins(expected)
+    fell = (batch.start_gravity() or seen.gravity) - seen.gravity
     if over <= arrived and fell >= 0.5 * _whole_fall(batch) and _sure_enough(batch, seen):
-        confidence = flat * _NORMAL.cdf((arrived - over) / math.hypot(seen.sd, 0.3 * spread))
-        return "finished", min(0.99, confidence), (
+        return "finished", min(0.99, flat * _where("finished", seen, expected)), (
             seen.flat_words,
             f"gravity {seen.gravity:.4f} against an expected final of {expected.final:.4f} ± {Z90 * expected.sd:.4f} "
             f"({expected.source})",
         )  # fmt: skip
     if over > stall_margin and (expected.told or batch.fermentables or fell < 0.5 * (fell + over)):
-        confidence = flat * _NORMAL.cdf((over - MARGIN) / math.hypot(seen.sd, spread))
-        return "stalled", min(0.99, confidence), (
+        return "stalled", min(0.99, flat * _where("stalled", seen, expected)), (
             seen.flat_words,
             f"gravity {seen.gravity:.4f} is {over:.4f} above the expected final of {expected.final:.4f} ± "
             f"{Z90 * expected.sd:.4f} ({expected.source})",
@@ -347,11 +393,25 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
     )  # fmt: skip
 
 
+def _margins(expected: Expectation) -> tuple[float, float]:
+    """Up to how far above the expected final it has arrived, and beyond how far it has stalled."""
+    stall = max(MARGIN, 2.5 * math.hypot(expected.sd, DRIFT_SD))
+    return min(stall, MARGIN_SURE) if expected.sd > 0.0025 else stall, stall
+
+
+def _where(rest: VerdictName, seen: Seen, expected: Expectation) -> float:
+    """Probability that it lies where this verdict needs it, by its own noise and the expectation's."""
+    over, spread = seen.gravity - expected.final, math.hypot(expected.sd, DRIFT_SD)
+    if rest == "finished":
+        return _NORMAL.cdf((_margins(expected)[0] - over) / math.hypot(seen.sd, 0.3 * spread))
+    return _NORMAL.cdf((over - MARGIN) / math.hypot(seen.sd, spread))
+
+
 def _sure_enough(batch: BatchState, seen: Seen) -> bool:
     """With nothing told, only a wash that is nearly dry may be called finished: 1.000 can still hold ten points."""
     if batch.expected_final is not None or batch.fermentables is not None:
         return True
-    original = batch.original if batch.original is not None else batch.baseline
+    original = batch.start_gravity()
     return original is not None and seen.gravity <= 1.0 + 0.05 * (original - 1.0)
 
 
@@ -366,6 +426,7 @@ def _still(batch: BatchState, seen: Seen, expected: Expectation | None) -> Decis
     words = seen.flat_words if seen.flat is not None else "no fall to speak of since it was said"
     against = f", expected final {expected.final:.4f} ± {Z90 * expected.sd:.4f}" if expected else ""
     confidence = seen.flat if seen.flat is not None else 0.85
+    confidence *= _where(batch.rest, seen, expected) if expected else 1.0
     return batch.rest, min(0.97, confidence), (words, f"gravity {seen.gravity:.4f}, {rest:.4f} then{against}")
 
 
@@ -397,14 +458,19 @@ def _cold(batch: BatchState, evidence: Evidence, now_ms: int) -> str | None:
 
 
 def _unknown(batch: BatchState, evidence: Evidence, now_ms: int) -> VerdictEvent:
+    by_hand = "a verdict needs three hydrometer readings over two days or more, the last within four days"
     if evidence.trouble is not None:
-        because: tuple[str, ...] = (evidence.trouble,)
+        because: tuple[str, ...] = (evidence.trouble, f"without it {by_hand}")
     elif evidence.gravity is None and not batch.hand:
         because = ("no gravity source: there is no gravity probe in the vessel and no hand reading",)
     elif evidence.gravity is None:
-        because = (
-            f"{len(batch.hand)} hand readings: a verdict needs three over two days or more, the last within four days",
-        )
+        count = len(batch.hand)
+        because = (f"{'one hand reading' if count == 1 else f'{count} hand readings'} so far: {by_hand}",)
+    elif not evidence.gravity(batch.pitched_ms, now_ms):
+        because = ("no whole hour of gravity readings yet",)
+    elif now_ms - batch.window_from_ms < 6 * HOUR:
+        since = span_words(now_ms - batch.window_from_ms)
+        because = (f"its trend starts anew since something was added or changed {since} ago: too few hours yet",)
     else:
         because = ("no gravity reading in the last day",)
     last = batch.hand[-1] if batch.hand else None
@@ -436,11 +502,15 @@ def _event(
 ) -> VerdictEvent:
     verdict, confidence, because = decision
     low, high = seen.gravity - Z90 * seen.sd, seen.gravity + Z90 * seen.sd
-    final_range = remaining = None
+    final = final_range = remaining = None
     if expected is not None:
-        final_range = (expected.final - Z90 * expected.sd, expected.final + Z90 * expected.sd)
-        remaining = (max(0.0, low - final_range[1]), max(0.0, high - final_range[0]))
-    finish, finish_range = _finish(seen, expected, now_ms) if verdict in ("working", "slowing") else (None, None)
+        final, final_range = _final_now(expected, seen)
+        # Below what was expected little is known of the rest: what a probe may have drifted could be left.
+        least = Z90 * math.hypot(seen.sd, DRIFT_SD)
+        remaining = (max(0.0, low - final_range[1]), max(least, high - final_range[0]))
+    finish, finish_range = (None, None)
+    if final is not None and final_range is not None and verdict in ("working", "slowing"):
+        finish, finish_range = _finish(seen, final, (final_range[1] - final_range[0]) / (2.0 * Z90), now_ms)
     return VerdictEvent(
         time_ms=now_ms,
         batch=batch.name,
@@ -453,7 +523,7 @@ def _event(
         rate_per_day=seen.rate,
         rate_range=seen.rate_range,
         remaining_range=remaining,
-        final_expected=expected.final if expected else None,
+        final_expected=final,
         final_range=final_range,
         finish_expected_ms=finish,
         finish_range_ms=finish_range,
@@ -463,13 +533,23 @@ def _event(
     )
 
 
-def _finish(seen: Seen, expected: Expectation | None, now_ms: int) -> tuple[int | None, tuple[int, int] | None]:
-    """When it will be within 0.001 of the expected final: between straight on at the fastest and a slow tail."""
-    if expected is None or seen.rate_range is None or seen.rate is None or seen.rate >= 0 or seen.rate_range[1] >= 0:
+def _final_now(expected: Expectation, seen: Seen) -> tuple[float, Range]:
+    """Mean and 90 % range of the final gravity, now that it cannot lie above where the gravity is already."""
+    told = NormalDist(expected.final, expected.sd)
+    below = told.cdf(seen.gravity)
+    if below < 1e-6:  # the expectation is refuted
+        return seen.gravity, (seen.gravity - Z90 * seen.sd, seen.gravity + Z90 * seen.sd)
+    mean = expected.final - expected.sd**2 * told.pdf(seen.gravity) / below
+    return mean, (told.inv_cdf(0.05 * below), told.inv_cdf(0.95 * below))
+
+
+def _finish(seen: Seen, final: float, final_sd: float, now_ms: int) -> tuple[int | None, tuple[int, int] | None]:
+    """When it will be within 0.001 of its final: between straight on at the fastest and a slow tail."""
+    if seen.rate_range is None or seen.rate is None or seen.rate >= 0 or seen.rate_range[1] >= 0:
         return None, None
-    rest = max(seen.gravity - expected.final, 0.001)
-    least = max(rest - Z90 * math.hypot(seen.sd, expected.sd), 0.0)
-    most = rest + Z90 * math.hypot(seen.sd, expected.sd)
+    rest = max(seen.gravity - final, 0.001)
+    least = max(rest - Z90 * math.hypot(seen.sd, final_sd), 0.0)
+    most = rest + Z90 * math.hypot(seen.sd, final_sd)
     tail = max(1.0, math.log(rest / 0.001))
     middle = rest / -seen.rate * min(tail, 1.8)
     soonest, latest = least / -seen.rate_range[0], most / -seen.rate_range[1] * (tail + 0.7)
@@ -499,11 +579,11 @@ def stall_causes(batch: BatchState, gravity: float, expected: Expectation | None
     before = batch.slowed_ms is not None and batch.coldest_ms <= batch.slowed_ms + DAY
     if batch.coldest_c is not None and batch.coldest_c < limit and before:
         weights["too-cold"] = 3.0
-    original = batch.original if batch.original is not None else batch.baseline
-    if original is not None and batch.alcohol_limit is not None:
-        reached = alcohol.abv(original, min(gravity, original)) if original > gravity else 0.0
+    if batch.original is not None and batch.alcohol_limit is not None:
+        reached = alcohol.abv(batch.original, gravity) if batch.original > gravity else 0.0
         if reached >= batch.alcohol_limit - 1.5:
             weights["alcohol-near-limit"] = 3.0
+    original = batch.start_gravity()
     if original is not None and expected is not None:
         done = (original - gravity) / max(original - expected.final, 0.001)
         weights["stopped-early"] = 1.5 if done < 0.75 else 0.7

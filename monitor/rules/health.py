@@ -215,9 +215,7 @@ def span_words(ms: int) -> str:
     return f"{minutes / 1440:.1f} days"
 
 
-def silent_finding(
-    name: str, quiet: list[tuple[str, int]], alive: int, now_ms: int, seen_ms: int | None
-) -> Finding:
+def silent_finding(name: str, quiet: list[tuple[str, int]], alive: int, now_ms: int, seen_ms: int | None) -> Finding:
     """The alert that a probe went silent."""
     what = ", ".join(sorted(quantity for quantity, _ in quiet))
     since = now_ms - max(since for _, since in quiet)
