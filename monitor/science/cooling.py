@@ -18,8 +18,8 @@ from monitor.science.limits import Estimate
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-CONDUCTIVITY: Final = 0.57
-"""Heat conductivity of water at 5 °C, W/(m K) (from memory)."""
+CONDUCTIVITY: Final = 0.58
+"""Heat conductivity of water at 10 °C, W/(m K) (from memory)."""
 
 MAX_GAP_S: Final = 3600.0
 """A longer silence is unseen time: it counts as not cold."""
