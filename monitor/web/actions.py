@@ -45,7 +45,9 @@ def _number(value: object) -> object:
     return value.strip().replace(",", ".") if isinstance(value, str) else value
 
 
-Number = Annotated[float, BeforeValidator(_number)]
+# Bounds first, so that the description of the API shows them.
+Gravity = Annotated[float, Field(ge=0.95, le=1.21), BeforeValidator(_number)]
+Celsius = Annotated[float, Field(ge=0.0, le=40.0), BeforeValidator(_number)]
 
 
 class Body(BaseModel):
@@ -68,9 +70,9 @@ class Shelve(Body):
 class HandValues(Body):
     """A hydrometer reading as read off the scale; at 20 °C if not said otherwise."""
 
-    gravity: Annotated[Number, Field(ge=0.95, le=1.21)]
-    temperature: Annotated[Number, Field(ge=0.0, le=40.0)] | None = None
-    calibrated: Annotated[Number, Field(ge=0.0, le=40.0)] = 20.0
+    gravity: Gravity
+    temperature: Celsius | None = None
+    calibrated: Celsius = 20.0
     at: str | None = None
 
 

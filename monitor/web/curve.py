@@ -14,13 +14,14 @@ from itertools import pairwise
 
 from monitor.engine.derive import gravity_of, temperature_of
 from monitor.engine.state import State
-from monitor.model.clock import MINUTE
+from monitor.model.clock import HOUR, MINUTE
 from monitor.model.quantities import QUANTITIES
 from monitor.rules.batch import BatchState, HandPoint
 from monitor.rules.health import GRAVITY_LIKE
 from monitor.store.reader import Reader
 
 CELLS = 360
+CELLS_LEAST = 72
 GAP_INTERVALS = 3
 SPIKE = 0.02  # SG: as the rules, a jump is believed only when three readings in a row hold it
 KEPT = 24
@@ -81,8 +82,8 @@ def _in_order(state: State, vessel: str, lines: list[Line]) -> list[Line]:
 def _spans(state: State, probe: str, vessel: str, from_ms: int, to_ms: int) -> Iterator[tuple[int, int]]:
     """When a probe sat in a vessel, cut to a span."""
     moves = state.places.get(probe, [])
-    ends = [start for start, _ in moves[1:]] + [to_ms + 1]
-    for (start, place), end in zip(moves, ends, strict=True):
+    ends = [*(start for start, _ in moves[1:]), to_ms + 1]
+    for (start, place), end in zip(moves, ends, strict=False):  # a probe that never had a place has no spans
         first, last = max(start, from_ms), min(end - 1, to_ms)
         if place == f"vessel:{vessel}" and first <= last:
             yield first, last
@@ -161,7 +162,10 @@ class Curves:
             if curve is not None and seen == places and 0 <= now_ms - made_ms < curve.cell_ms:
                 return curve
         end = batch.said_ms if batch.closed else now_ms
-        curve = draw(reader, state, batch, batch.pitched_ms, max(end, batch.pitched_ms + MINUTE))
+        end = max(end, batch.pitched_ms + MINUTE)
+        # About an hour a cell, so that its median passes over bubbles; finer in the first days.
+        cells = min(CELLS, max(CELLS_LEAST, (end - batch.pitched_ms) // HOUR))
+        curve = draw(reader, state, batch, batch.pitched_ms, end, cells)
         with self._lock:
             self._kept[key] = (now_ms, places, curve)
             self._kept.move_to_end(key)

@@ -13,10 +13,9 @@ from dataclasses import dataclass, field
 from monitor.model.clock import DAY, HOUR
 from monitor.web.curve import Curve, Line, Point
 
-WIDTH, HEIGHT = 360, 236
 LEFT, RIGHT = 46, 350
 GRAVITY_TOP, GRAVITY_FOOT = 22, 132
-WARMTH_TOP, WARMTH_FOOT = 160, 212
+WARMTH_FOOT, WARMTH_HIGH = 212, 52
 GRAVITY_LEAST = 0.010
 WARMTH_LEAST = 4.0
 
@@ -52,6 +51,7 @@ class Drawing:
     final: float | None  # y of the expected final gravity
     band: tuple[float, float] | None  # y and height of its range
     unit: str
+    foot: int  # y of the scale of days
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +62,7 @@ class Scale:
     high: float
     start: float
     end: float
+    step: float = 1.0  # between marks
 
     def at(self, value: float) -> float:
         """Where a value lies."""
@@ -80,9 +81,10 @@ def drawing(curve: Curve, final: dict[str, object] | None) -> Drawing | None:
     aim = float(final["gravity"]) if final and levels else None  # type: ignore[arg-type]
     scale = _scale(levels + ([aim] if aim is not None else []), GRAVITY_LEAST, GRAVITY_TOP, GRAVITY_FOOT)
     days, unit = _days(curve, across)
+    lowest = WARMTH_FOOT if scale else GRAVITY_TOP + WARMTH_HIGH  # alone, it moves up
     return Drawing(
         gravity=_panel(gravity, across, scale, GRAVITY_TOP, GRAVITY_FOOT, 3) if scale else None,
-        warmth=_warmth(warmth, across),
+        warmth=_warmth(warmth, across, lowest),
         days=days,
         gaps=_gaps(gravity or warmth, curve, across),
         hand=[
@@ -93,6 +95,7 @@ def drawing(curve: Curve, final: dict[str, object] | None) -> Drawing | None:
         final=scale.at(aim) if scale and aim is not None else None,
         band=_band(final, scale) if scale and aim is not None else None,
         unit=unit,
+        foot=lowest if warmth else GRAVITY_FOOT,
     )  # fmt: skip
 
 
@@ -108,7 +111,7 @@ def _scale(values: list[float], least: float, top: int, foot: int) -> Scale | No
     missing = max(0.0, least - (high - low)) / 2.0
     low, high = low - missing, high + missing
     step = _step(high - low, 4)
-    return Scale(math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step, foot, top)
+    return Scale(math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step, foot, top, step)
 
 
 def _step(span: float, wanted: int) -> float:
@@ -118,9 +121,8 @@ def _step(span: float, wanted: int) -> float:
 
 
 def _panel(lines: list[Line], across: Scale, scale: Scale, top: int, foot: int, digits: int) -> Panel:
-    step = _step(scale.high - scale.low, 4)
-    count = round((scale.high - scale.low) / step)
-    levels = [scale.low + index * step for index in range(count + 1)]
+    count = round((scale.high - scale.low) / scale.step)
+    levels = [scale.low + index * scale.step for index in range(count + 1)]
     marks = [Mark(scale.at(level), f"{level:.{digits}f}") for level in levels]
     paths: list[str] = []
     dots: list[tuple[float, float]] = []
@@ -136,17 +138,13 @@ def _panel(lines: list[Line], across: Scale, scale: Scale, top: int, foot: int, 
     return Panel(top, foot, marks, paths, dots)
 
 
-def _warmth(lines: list[Line], across: Scale) -> Panel | None:
+def _warmth(lines: list[Line], across: Scale, foot: int) -> Panel | None:
     values = [value for line in lines for _, value in _points(line)]
     if not values:
         return None
-    low, high = min(values), max(values)
-    missing = max(0.0, WARMTH_LEAST - (high - low)) / 2.0
-    step = _step(high - low + 2 * missing, 2)
-    scale = Scale(
-        math.floor((low - missing) / step) * step, math.ceil((high + missing) / step) * step, WARMTH_FOOT, WARMTH_TOP
-    )
-    panel = _panel(lines, across, scale, WARMTH_TOP, WARMTH_FOOT, 0)
+    scale = _scale(values, WARMTH_LEAST, foot - WARMTH_HIGH, foot)
+    assert scale is not None
+    panel = _panel(lines, across, scale, foot - WARMTH_HIGH, foot, 0)
     return Panel(panel.top, panel.foot, [panel.marks[0], panel.marks[-1]], panel.paths, panel.dots)
 
 

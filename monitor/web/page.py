@@ -11,7 +11,6 @@ from monitor.engine.state import State
 from monitor.model.config import Probe
 from monitor.model.quantities import QUANTITIES
 from monitor.rules.advice import CO2_CAUTION, SEAL_CAUTION
-from monitor.rules.fridge import GLASS_CAUTION
 from monitor.store.reader import Reader
 from monitor.web.drawing import daily, drawing
 from monitor.web.guard import COOKIE
@@ -28,6 +27,7 @@ SAID = {
     "undone": "The reading was taken back.",
 }
 UNREADABLE_SHOWN = 10
+GLASS_ICE = "ice bursts glass: keep glass out of any place that can freeze what is in it"
 GLASS_PRESSURE = "a glass jug or jar is never rated for pressure: keep an airlock on it, or its lid loose"
 
 
@@ -63,7 +63,7 @@ def home(ask: Ask) -> Response:
         commit_age=_commit_age(ask),
         sentence=sentence,
         words={"number": number, "unit": unit},
-        cautions=[sentence(each) for each in (CO2_CAUTION, SEAL_CAUTION, GLASS_PRESSURE, GLASS_CAUTION)],
+        cautions=[sentence(each) for each in (CO2_CAUTION, SEAL_CAUTION, GLASS_PRESSURE, GLASS_ICE)],
     )
 
 
@@ -87,7 +87,10 @@ def _summary(alerts: list[dict[str, Any]]) -> str:
 
 def _alert(alert: dict[str, Any]) -> dict[str, Any]:
     kind, _, name = alert["about"].partition(":")
-    return {**alert, "title": f"{kind} {name}: {TITLES[alert['alert']]}", "kind": kind, "name": name}
+    # What a batch's card says in full is folded up in the list.
+    on_card = alert["alert"].startswith("ferment-")
+    enter = f"#enter-{name}" if alert["alert"] == "reading-due" else ""
+    return {**alert, "title": f"{kind} {name}: {TITLES[alert['alert']]}", "on_card": on_card, "enter": enter}
 
 
 # --- batches -------------------------------------------------------------------------------------------------------
@@ -97,11 +100,13 @@ def _card(ask: Ask, reader: Reader, state: State, told: dict[str, Any], batch: d
     local = ask.local
     about = [each for each in told["alerts"] if each["about"] == f"batch:{batch['name']}"]
     said = batch["judgement"] or {}
+    done = finish(said, local) if batch["verdict"] in ("working", "slowing") else None
     card: dict[str, Any] = {
         "name": batch["name"],
         "vessel": batch["vessel"],
         "closed": batch["closed"],
-        "told": tell(batch, about, local),
+        "told": tell(batch, about, local, _waits(batch, told, ask.house.desk.settings.probe)),
+        "done": done,
         "facts": _facts(batch, said, local),
         "hand": batch["last_hand"],
         "by_hand": not batch["gravity_probes"],
@@ -122,9 +127,6 @@ Fact = tuple[str, str, str]
 def _facts(batch: dict[str, Any], said: dict[str, Any], local: Local) -> list[Fact]:
     """What is known in figures: name, value, and how well."""
     facts = [_gravity(batch, said, local)]
-    done = finish(said, local) if batch["verdict"] in ("working", "slowing") else None
-    if done is not None:
-        facts.append(("Done about", *done))
     final = batch["final"]
     if final is not None:
         facts.append(("Should end at", sg(final["gravity"]), f"{sg_range(final['range'])}; {final['source']}"))
@@ -138,8 +140,9 @@ def _facts(batch: dict[str, Any], said: dict[str, Any], local: Local) -> list[Fa
     if warm is not None:
         stale = "" if warm["fresh"] else "last known, "
         facts.append(("Liquid", _warm(warm["value"]), f"{stale}{local.when(warm['time'])} by {warm['probe']}"))
-    age = max(0.0, batch["age_hours"])
-    facts.append(("Since pitch", f"{age / 24:.1f} days" if age >= 48 else f"{age:.0f} h", local.when(batch["pitched"])))
+    age = batch["age_hours"]
+    span = f"{age / 24:.1f} days" if age >= 48 else f"{age:.0f} h"
+    facts.append(("Since pitch", span if age >= 0 else "still to come", local.when(batch["pitched"])))
     return facts
 
 
@@ -151,6 +154,31 @@ def _gravity(batch: dict[str, Any], said: dict[str, Any], local: Local) -> Fact:
     width = sg_range([value - half, value + half]) if half is not None else ""
     known = "Last known gravity" if batch["trouble"] or batch["verdict"] == "unknown" else "Gravity"
     return (known, sg(value), ", ".join(part for part in (width, local.when(batch["gravity_seen"])) if part))
+
+
+def _waits(batch: dict[str, Any], told: dict[str, Any], settings: list[Probe]) -> tuple[str, ...]:
+    """Why there is nothing to say of a batch yet."""
+    place = f"vessel:{batch['vessel']}"
+    probes = [each for each in told["probes"] if each["place"] == place and not each["by_hand"]]
+    if not probes:
+        return ("no probe sits in its vessel, so it lives on hydrometer readings",)
+    return tuple(
+        f"probe {each['name']} was not heard yet{waits and f': {waits}'}"
+        for each in probes
+        if (waits := _waits_for(each, settings)) or not each["heard"]
+    ) or ("too little was heard of it yet",)
+
+
+def _waits_for(probe: dict[str, Any], settings: list[Probe]) -> str:
+    """What a probe that was never heard is waited for on; empty once it was heard."""
+    told = next((each for each in settings if each.name == probe["name"]), None)
+    if probe["heard"] or told is None:
+        return ""
+    return {
+        "mqtt": f"waiting for topic {told.topic}",
+        "serial": f"waiting for port {told.port}",
+        "onewire": f"waiting for device {told.device}",
+    }.get(told.source, "waiting for a first reading")
 
 
 def _cautions(batch: dict[str, Any], told: dict[str, Any]) -> list[str]:
@@ -165,6 +193,14 @@ def _warm(value: float | None) -> str:
 # --- places and probes ---------------------------------------------------------------------------------------------
 
 
+_FRIDGE_WORDS = {
+    "fridge-door": "The door seems to stand open",
+    "fridge-compressor": "It does not cool",
+    "fridge-drift": "It is out of its band",
+    "freeze-risk": "Something in it can freeze",
+}
+
+
 def _fridge(fridge: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
     materials = {each["name"]: each["material"] for each in told["vessels"]}
     alerts = [each for each in told["alerts"] if each["about"] == f"fridge:{fridge['name']}"]
@@ -175,7 +211,7 @@ def _fridge(fridge: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
     elif not fridge["fresh"]:
         state, headline = "unknown", "Not heard just now: what follows is what was last known"
     elif alerts:
-        state, headline = "trouble", TITLES[alerts[0]["alert"]].capitalize()
+        state, headline = "trouble", _FRIDGE_WORDS.get(alerts[0]["alert"], TITLES[alerts[0]["alert"]].capitalize())
     elif fridge["above_since"]:
         state, headline = "watching", "Warmer than its usual cycle; given time to come back, as after a defrost"
     return {
@@ -183,21 +219,24 @@ def _fridge(fridge: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
         "state": state,
         "headline": headline,
         "near": near,
+        "unheard": "" if fridge["air"] is not None else _fridge_waits(fridge["name"], told),
         "glass": any(materials.get(each["vessel"]) == "glass" for each in fridge["contents"]),
     }
 
 
+def _fridge_waits(name: str, told: dict[str, Any]) -> str:
+    probes = [each["name"] for each in told["probes"] if each["place"] == f"fridge:{name}"]
+    return f"Waiting for {' and '.join(probes)}." if probes else "No probe sits in it: name one under its [[fridge]]."
+
+
 def _probe(probe: dict[str, Any], settings: list[Probe]) -> dict[str, Any]:
-    told = next((each for each in settings if each.name == probe["name"]), None)
-    waits = ""
-    if not probe["heard"] and told is not None:
-        waits = {
-            "mqtt": f"waiting for topic {told.topic}",
-            "serial": f"waiting for port {told.port}",
-            "onewire": f"waiting for device {told.device}",
-        }.get(told.source, "waiting for a first reading")
     place = (probe["place"] or "no place").replace(":", " ")
-    return {**probe, "waits": waits, "place": place, "state": (probe["status"] or "never heard").replace(" ", "-")}
+    return {
+        **probe,
+        "waits": _waits_for(probe, settings),
+        "place": place,
+        "state": (probe["status"] or "never heard").replace(" ", "-"),
+    }
 
 
 def number(row: dict[str, Any]) -> str:

@@ -104,10 +104,11 @@ class Told:
     because: tuple[str, ...]
     next: tuple[str, ...]
     hint: str = ""
+    judged: str = ""  # when the verdict was last said
 
 
-def tell(batch: dict[str, Any], alerts: list[dict[str, Any]], local: Local) -> Told:
-    """A batch of the picture in words; `alerts` are those that stand about it."""
+def tell(batch: dict[str, Any], alerts: list[dict[str, Any]], local: Local, waits: tuple[str, ...] = ()) -> Told:
+    """A batch of the picture in words; `alerts` are those that stand about it, `waits` what it has not heard yet."""
     if batch["closed"]:
         return Told("closed", "Over", "", (), ())
     if batch["stage"] in _STAGES:
@@ -116,14 +117,17 @@ def tell(batch: dict[str, Any], alerts: list[dict[str, Any]], local: Local) -> T
     said = batch["judgement"] or {}
     verdict = batch["verdict"] or "unknown"
     fitting = said if said.get("verdict") == verdict else {}
-    confidence = fitting.get("confidence")
-    because = tuple(sentence(each) for each in fitting.get("because", ()))
+    because = fitting.get("because", ()) if said else waits
     asked = [each for alert in alerts if alert["alert"].startswith("ferment-") for each in alert["do"]]
-    following = tuple(dict.fromkeys(sentence(each) for each in (asked or _NEXT[verdict])))
-    if not batch["judgement"]:
-        because = ("Nothing has been heard of it yet.",)
-    return Told(verdict, _headline(verdict, batch, fitting, local), _sure(confidence), because, following,
-                _HINTS.get(batch["hint"] or "", ""))  # fmt: skip
+    return Told(
+        state=verdict,
+        headline=_headline(verdict, batch, fitting),
+        sure=_sure(fitting.get("confidence")),
+        because=tuple(sentence(each) for each in because),
+        next=tuple(dict.fromkeys(sentence(each) for each in (asked or _NEXT[verdict]))),
+        hint=_HINTS.get(batch["hint"] or "", ""),
+        judged=local.when(fitting["time"]) if fitting else "",
+    )
 
 
 _HINTS = {
@@ -136,7 +140,7 @@ def _sure(confidence: float | None) -> str:
     return "" if confidence is None else f"{confidence:.0%} sure".replace("%", " %")
 
 
-def _headline(verdict: str, batch: dict[str, Any], said: dict[str, Any], local: Local) -> str:
+def _headline(verdict: str, batch: dict[str, Any], said: dict[str, Any]) -> str:
     gravity = batch["gravity"]
     age = round(batch["age_hours"] * 60) * MINUTE
     if verdict == "waiting":
@@ -151,16 +155,17 @@ def _headline(verdict: str, batch: dict[str, Any], said: dict[str, Any], local: 
         return "Cannot tell just now" if batch["judgement"] else "Nothing heard yet"
     rate = said.get("rate_per_day")
     pace = f", falling {-rate:.4f} a day" if rate is not None and rate < -0.0002 else ""
-    done = f"; done about {local.when(said['finish_expected'])}" if said.get("finish_expected") else ""
-    return f"{'Working' if verdict == 'working' else 'Slowing down'}{pace}{done}"
+    return f"{'Working' if verdict == 'working' else 'Slowing down'}{pace}"
 
 
 def finish(said: dict[str, Any] | None, local: Local) -> tuple[str, str] | None:
-    """When it should be done, and the range of that, where the verdict says so."""
-    if not said or not said.get("finish_expected"):
+    """When it should be done and between when, where the verdict says so and that is worth saying."""
+    if not said or not said.get("finish_expected") or not said.get("finish_range"):
         return None
-    span = said.get("finish_range")
-    if span and parse_time(span[1]) - parse_time(span[0]) > 45 * DAY:
+    first, last = (parse_time(each) for each in said["finish_range"])
+    if last <= local.now_ms or last - first > 45 * DAY:
         return None
-    between = f"between {local.when(span[0])} and {local.when(span[1])}" if span else ""
-    return local.when(said["finish_expected"]), between
+    expected = parse_time(said["finish_expected"])
+    about = local.when(expected) if expected > local.now_ms else "any time now"
+    soonest = local.when(first) if first > local.now_ms else "now"
+    return about, f"between {soonest} and {local.when(last)}"
