@@ -34,7 +34,8 @@ def test_cooling_times_match_the_computed_vessels():
         found = cooling.cooling(litres, 20.0, 4.0, 2.0)
         number = cooling.biot(litres, float(film))
         hours = float(row["hours_20C_to_4C_air_2C"])
-        assert number == pytest.approx(float(row["Biot_hLc_over_k_static_water"]), rel=0.01, abs=0.005)
+        printed = float(row["Biot_hLc_over_k_static_water"])
+        assert abs(number - printed) < 0.005 + 0.01 * printed
         if film == "7.5":
             assert found.hours.usual == pytest.approx(hours, rel=0.04)
             assert found.biot == pytest.approx(number, rel=0.03)
