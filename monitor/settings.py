@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
+import copy
 import os
 import re
 import tomllib
-from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -16,20 +15,20 @@ from pydantic_core import ErrorDetails
 
 from monitor.intake.decode import check_fields
 from monitor.intake.units import check_units
-from monitor.model.config import Settings
+from monitor.model.config import WRITTEN, Settings
 from monitor.model.errors import ConfigError, Problem
 from monitor.science.calibration import fit
+from monitor.settings_words import in_words
+from monitor.toml_lines import Where, dotted, line_index, line_of
 
-Where = tuple[str | int, ...]
-
-_TABLE = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(#.*)?$")
-_KEY = re.compile(r"""^\s*([A-Za-z0-9_-]+|"[^"]*"|'[^']*')((?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"))*)\s*=""")
+Found = tuple[Where, str, str]  # where, what was found, what is allowed
+SECTIONS = ("probe", "vessel", "room", "fridge", "batch")
 
 
 def load_settings(path: Path) -> Settings:
     """Read and check a configuration file; ConfigError with all problems."""
     try:
-        text = path.read_bytes().decode("utf-8")
+        text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise ConfigError(
             str(path), [Problem(None, "file", error.strerror or str(error), "name a file that can be read")]
@@ -41,23 +40,97 @@ def load_settings(path: Path) -> Settings:
 
 def parse_settings(text: str, file: str = "configuration", folder: Path | None = None) -> Settings:
     """Check a configuration given as text; paths in it are relative to `folder`."""
+    lines = line_index(text)
+    found, settings = _checked(_parsed(text, file))
+    if found:
+        problems = {
+            Problem(line_of(lines, where), dotted(where), what, allowed): None for where, what, allowed in found
+        }
+        raise ConfigError(file, sorted(problems, key=lambda each: each.line or 0))
+    assert settings is not None
+    return _anchored(settings, folder) if folder else settings
+
+
+def _parsed(text: str, file: str) -> dict[str, Any]:
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        problem = Problem(None, "syntax", "brackets in brackets in brackets", "write it as TOML 1.0")
+        raise ConfigError(file, [problem]) from error
+    except ValueError as error:
         match = re.search(r"\(at line (\d+)", str(error))
         line = int(match[1]) if match else len(text.splitlines())
-        raise ConfigError(file, [Problem(line, "syntax", str(error), "write it as TOML 1.0")]) from error
-    lines = line_index(text)
+        remedy = "write it as TOML 1.0; text stands in quotation marks"
+        raise ConfigError(file, [Problem(line, "syntax", str(error), remedy)]) from error
+
+
+def _checked(data: dict[str, Any]) -> tuple[list[Found], Settings | None]:
+    """All that is wrong at once. What is wrong is taken out and the rest looked at again, until the rest is right."""
+    found: list[Found] = []
+    rest = copy.deepcopy(data)
+    kept = {section: list(range(len(rest[section]))) for section in SECTIONS if isinstance(rest.get(section), list)}
+    while True:
+        try:
+            settings = Settings.model_validate(rest, context=WRITTEN)
+            break
+        except ValidationError as error:
+            wrong = error.errors()
+        for detail in wrong:
+            where = _as_written(tuple(detail["loc"]), kept)
+            if detail["type"] != "missing" or not _stands(data, where):  # else it was taken out a moment ago
+                found.append(in_words(detail, where))
+        for where in sorted({_culprit(detail) for detail in wrong}, key=_from_the_end):
+            _take_out(rest, where, kept)
+    across = [(_as_written(where, kept), what, allowed) for where, what, allowed in _cross_checks(settings)]
+    taken_out = _vessels(data) - {vessel.name for vessel in settings.vessel}
+    excused = {f'"{name}" is no vessel' for name in taken_out}  # its own fault is told already
+    found += [each for each in across if each[1] not in excused]
+    return found, None if found else settings
+
+
+def _from_the_end(where: Where) -> tuple[int, int]:
+    """Keys of an item go before the item, and later items before earlier ones, so that none moves before its turn."""
+    item = where[1] if len(where) > 1 and isinstance(where[1], int) else 0
+    return -len(where), -item
+
+
+def _as_written(where: Where, kept: dict[str, list[int]]) -> Where:
+    if len(where) > 1 and isinstance(where[1], int) and where[0] in kept:
+        return (where[0], kept[str(where[0])][where[1]], *where[2:])
+    return where
+
+
+def _culprit(detail: ErrorDetails) -> Where:
+    """What has to go for the rest to be looked at: the key that is wrong, or the whole table where one is missing."""
+    where = tuple(detail["loc"])
+    if where[0] in SECTIONS and len(where) > 1 and isinstance(where[1], int):
+        return where[:2] if detail["type"] == "missing" and len(where) == 3 else where[:3]
+    return where[:2] if detail["type"] != "missing" else where[:1]
+
+
+def _stands(data: Any, where: Where) -> bool:
+    """Whether the file has something there."""
     try:
-        settings = Settings.model_validate(data)
-    except ValidationError as error:
-        problems = [_problem(detail, lines) for detail in error.errors()]
-        raise ConfigError(file, sorted(problems, key=lambda each: each.line or 0)) from error
-    problems = [Problem(_line(lines, where), _dotted(where), found, allowed) for where, found, allowed in
-                _cross_checks(settings)]  # fmt: skip
-    if problems:
-        raise ConfigError(file, sorted(problems, key=lambda each: each.line or 0))
-    return _anchored(settings, folder) if folder else settings
+        for part in where:
+            data = data[part]
+    except (LookupError, TypeError):
+        return False
+    return True
+
+
+def _take_out(data: dict[str, Any], where: Where, kept: dict[str, list[int]]) -> None:
+    *outer, last = where
+    inside: Any = data
+    for part in outer:
+        inside = inside[part]
+    if isinstance(last, int) and len(where) == 2:
+        kept[str(where[0])].pop(last)
+    inside.pop(last)
+
+
+def _vessels(data: dict[str, Any]) -> set[str]:
+    items = data.get("vessel")
+    return {str(each.get("name")) for each in items if isinstance(each, dict)} if isinstance(items, list) else set()
 
 
 def _anchored(settings: Settings, folder: Path) -> Settings:
@@ -67,8 +140,8 @@ def _anchored(settings: Settings, folder: Path) -> Settings:
         changed: dict[str, object] = {}
         for name in type(section).model_fields:
             value = getattr(section, name)
-            if isinstance(value, Path) and not value.is_absolute():
-                changed[name] = folder / value
+            if isinstance(value, Path):
+                changed[name] = folder / _from_home(value)
             elif isinstance(value, BaseModel):
                 changed[name] = walk(value)
             elif isinstance(value, list) and value and isinstance(value[0], BaseModel):
@@ -80,95 +153,14 @@ def _anchored(settings: Settings, folder: Path) -> Settings:
     return anchored
 
 
-# --- where a key stands ----------------------------------------------------------------------------------
-
-
-def line_index(text: str) -> dict[Where, int]:
-    """The line of each table and key of a TOML text, by its path, such as ("probe", 0, "topic")."""
-    found: dict[Where, int] = {}
-    counts: Counter[Where] = Counter()
-    here: Where = ()
-    for number, line in enumerate(text.splitlines(), start=1):
-        table = _TABLE.match(line)
-        if table:
-            here = _table_path(_parts(table[2]), counts, array=table[1] == "[[")
-            found.setdefault(here, number)
-            continue
-        key = _KEY.match(line)
-        if key:
-            found.setdefault((*here, *_parts(key[1] + key[2])), number)
-    return found
-
-
-def _parts(dotted: str) -> list[str]:
-    return [part.strip().strip("\"'") for part in dotted.split(".")]
-
-
-def _table_path(parts: list[str], counts: Counter[Where], *, array: bool) -> Where:
-    path: Where = ()
-    for part in parts[:-1]:
-        path = (*path, part)
-        if counts[path]:
-            path = (*path, counts[path] - 1)
-    path = (*path, parts[-1])
-    if array:
-        counts[path] += 1
-        path = (*path, counts[path] - 1)
-    return path
-
-
-def _line(lines: dict[Where, int], where: Where) -> int | None:
-    for end in range(len(where), 0, -1):
-        if where[:end] in lines:
-            return lines[where[:end]]
-    return None
-
-
-def _dotted(where: Where) -> str:
-    text = ""
-    for part in where:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
-    return text or "configuration"
-
-
-def _problem(detail: ErrorDetails, lines: dict[Where, int]) -> Problem:
-    where = tuple(detail["loc"])
-    found = (
-        f"found {detail['input']!r}" if not isinstance(detail["input"], dict | list | BaseModel) else "found a table"
-    )
-    allowed = detail["msg"].removeprefix("Value error, ").replace("Input should be", "it should be")
-    if detail["type"] == "extra_forbidden":
-        found, allowed = f"unknown key, {found}", _known_keys(where)
-    elif detail["type"] == "missing":
-        found, allowed = "missing", "this key is needed"
-    elif detail["type"] == "value_error":
-        found = found if not found.endswith("a table") else "found values that do not fit together"
-    return Problem(_line(lines, where), _dotted(where), found, allowed)
-
-
-def _known_keys(where: Where) -> str:
-    model: type[BaseModel] = Settings
-    for part in where[:-1]:
-        if isinstance(part, str) and part in model.model_fields:
-            model = _section_of(model.model_fields[part].annotation) or model
-    keys = list(model.model_fields)
-    close = difflib.get_close_matches(str(where[-1]), keys, n=1)
-    return (f"did you mean {close[0]}? " if close else "") + f"allowed here: {', '.join(keys)}"
-
-
-def _section_of(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for inner in getattr(annotation, "__args__", ()):
-        section = _section_of(inner)
-        if section:
-            return section
-    return None
+def _from_home(path: Path) -> Path:
+    try:
+        return path.expanduser()
+    except RuntimeError:  # a user that is not known here: the name is meant as it stands
+        return path
 
 
 # --- what pydantic cannot see --------------------------------------------------------------------------------
-
-Found = tuple[Where, str, str]
 
 
 def _cross_checks(settings: Settings) -> list[Found]:
@@ -182,11 +174,14 @@ def _cross_checks(settings: Settings) -> list[Found]:
 
 def _unique_names(settings: Settings) -> list[Found]:
     found: list[Found] = []
-    for section in ("probe", "vessel", "room", "fridge", "batch"):
+    for where, items in (
+        *(((section,), getattr(settings, section)) for section in SECTIONS),
+        (("alerts", "routes"), settings.alerts.routes),
+    ):
         seen: set[str] = set()
-        for index, item in enumerate(getattr(settings, section)):
+        for index, item in enumerate(items):
             if item.name in seen:
-                found.append(((section, index, "name"), f'"{item.name}" is used twice', "each name is used once"))
+                found.append(((*where, index, "name"), f'"{item.name}" is used twice', "each name is used once"))
             seen.add(item.name)
     return found
 
@@ -227,7 +222,7 @@ def _vessel_names(settings: Settings) -> list[Found]:
 def _probe_details(settings: Settings) -> list[Found]:
     found: list[Found] = []
     for index, probe in enumerate(settings.probe):
-        for key, reason in check_fields(probe.fields):
+        for key, reason in check_fields({str(field): expression for field, expression in probe.fields.items()}):
             found.append((("probe", index, "fields", key), reason, "write a JMESPath expression"))
         for key, reason in check_units(probe.units):
             found.append((("probe", index, "units", key), reason, "name a unit of that quantity, such as degF"))

@@ -6,12 +6,22 @@ Reading the file, with the line of each error, is the work of `monitor/settings.
 from __future__ import annotations
 
 import re
-from datetime import datetime
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    Strict,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from monitor.model.clock import ms_of, parse_time
 from monitor.model.quantities import QUANTITIES, QuantityName
@@ -19,6 +29,7 @@ from monitor.model.quantities import QUANTITIES, QuantityName
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,62}")
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
 _SPAN_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_OLDEST_MS, _NEWEST_MS = 946_684_800_000, 4_102_444_800_000  # 2000 to 2100
 _CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 
 
@@ -28,7 +39,18 @@ def _name(value: str) -> str:
     return value
 
 
-def _span(value: object) -> object:
+# Validation context of what a person wrote in a file: there a bare number is no span and no moment (12 of what?).
+# The journal keeps both as numbers, seconds and milliseconds.
+WRITTEN = {"written": True}
+
+
+def _bare(value: object, info: ValidationInfo) -> bool:
+    return bool(info.context and info.context.get("written")) and isinstance(value, int | float)
+
+
+def _span(value: object, info: ValidationInfo) -> object:
+    if _bare(value, info):
+        raise ValueError('a span of time is a number with s, min, h or d in quotation marks, such as "12h"')
     if isinstance(value, str):
         match = _SPAN.fullmatch(value.strip())
         if not match:
@@ -37,10 +59,13 @@ def _span(value: object) -> object:
     return value
 
 
-def _moment(value: object) -> object:
-    if isinstance(value, datetime):
-        return ms_of(value)
-    return parse_time(value) if isinstance(value, str) else value
+def _moment(value: object, info: ValidationInfo) -> object:
+    if _bare(value, info) or (isinstance(value, date | time) and not isinstance(value, datetime)):
+        raise ValueError("it should be a date, a time of day and an offset, such as 2026-03-02T18:00:00Z")
+    ms = ms_of(value) if isinstance(value, datetime) else parse_time(value) if isinstance(value, str) else value
+    if isinstance(ms, int) and not _OLDEST_MS <= ms < _NEWEST_MS:
+        raise ValueError("it should lie between the years 2000 and 2100")
+    return ms
 
 
 def _clock_time(value: str) -> str:
@@ -58,6 +83,9 @@ def _zone(value: str) -> str:
 
 
 Name = Annotated[str, AfterValidator(_name)]
+Number = Annotated[float, Strict()]
+Whole = Annotated[int, Strict()]
+Flag = Annotated[bool, Strict()]
 Seconds = Annotated[float, BeforeValidator(_span), Field(gt=0)]
 Moment = Annotated[int, BeforeValidator(_moment)]
 TimeOfDay = Annotated[str, AfterValidator(_clock_time)]
@@ -95,7 +123,7 @@ class Mqtt(Section):
     """The broker."""
 
     host: str = "127.0.0.1"
-    port: int = Field(default=1883, ge=1, le=65535)
+    port: Whole = Field(default=1883, ge=1, le=65535)
     client_id: str = "leeswatch"
     username: str | None = None
     password_file: Path | None = None
@@ -106,8 +134,8 @@ class Mqtt(Section):
 class Calibration(Section):
     """Points from a raw reading to one target quantity."""
 
-    gravity: list[tuple[float, float]] | None = None
-    temperature: list[tuple[float, float]] | None = None
+    gravity: list[tuple[Number, Number]] | None = None
+    temperature: list[tuple[Number, Number]] | None = None
 
     @model_validator(mode="after")
     def _one_target(self) -> Calibration:
@@ -128,6 +156,7 @@ class Calibration(Section):
 
 
 Measures = Literal["liquid", "wall", "air"]
+FieldName = Literal["time", QuantityName]
 
 
 class Probe(Section):
@@ -137,11 +166,11 @@ class Probe(Section):
     source: Literal["mqtt", "serial", "onewire", "hand"]
     topic: str | None = None
     port: str | None = None
-    baud: int = Field(default=9600, ge=50)
+    baud: Whole = Field(default=9600, ge=50)
     pattern: str | None = None
     device: str | None = None  # one-wire id, such as 28-0316a2795b1c
     every: Seconds = 60.0  # how often a one-wire thermometer is read
-    fields: dict[str, str] = Field(default_factory=dict)
+    fields: dict[FieldName, str] = Field(default_factory=dict)
     units: dict[QuantityName, str] = Field(default_factory=dict)
     calibration: dict[QuantityName, Calibration] = Field(default_factory=dict)
     measures: Measures | None = None
@@ -152,35 +181,34 @@ class Probe(Section):
         for key in needed:
             if not getattr(self, key):
                 raise ValueError(f'a probe with source = "{self.source}" needs {key}')
-        for field in self.fields:
-            if field != "time" and field not in QUANTITIES:
-                raise ValueError(f'field "{field}" is no quantity; allowed: time, {", ".join(QUANTITIES)}')
-        if self.pattern is not None:
-            self._check_pattern(self.pattern)
         return self
 
-    @staticmethod
-    def _check_pattern(pattern: str) -> None:
+    @field_validator("pattern")
+    @classmethod
+    def _names_what_it_finds(cls, pattern: str | None) -> str | None:
+        if pattern is None:
+            return None
         try:
             groups = set(re.compile(pattern).groupindex)
         except re.error as error:
-            raise ValueError(f"pattern cannot be compiled: {error}") from error
+            raise ValueError(f"it is no regular expression: {error}") from error
         known = groups & set(QUANTITIES)
         if not known or groups - set(QUANTITIES) - {"time"}:
             raise ValueError(
                 "a pattern names each value by its quantity, such as T=(?P<temperature>-?[0-9.]+); "
                 f"allowed names: time, {', '.join(QUANTITIES)}"
             )
+        return pattern
 
 
 class Vessel(Section):
     """A bucket, jug or jar."""
 
     name: Name
-    volume_l: float = Field(default=19.0, gt=0, le=10_000)
+    volume_l: Number = Field(default=19.0, gt=0, le=10_000)
     material: Literal["plastic", "glass", "steel"] = "plastic"
     probes: list[str] = Field(default_factory=list)
-    abv: float | None = Field(default=None, ge=0, le=80)  # of what stands in it, where no batch says so
+    abv: Number | None = Field(default=None, ge=0, le=80)  # of what stands in it, where no batch says so
 
 
 class Room(Section):
@@ -194,8 +222,8 @@ class Fridge(Section):
     """A fridge: its band is judged on the mean over cycles and on the estimated contents, never on raw air."""
 
     name: Name
-    target_c: float = Field(default=4.0, ge=-30, le=30)
-    band_k: float = Field(default=2.0, gt=0, le=20)
+    target_c: Number = Field(default=4.0, ge=-30, le=30)
+    band_k: Number = Field(default=2.0, gt=0, le=20)
     probes: list[str] = Field(default_factory=list)
     contents: list[str] = Field(default_factory=list)
 
@@ -206,21 +234,28 @@ class Batch(Section):
     name: Name
     vessel: str
     pitched: Moment
-    original_gravity: float | None = Field(default=None, ge=0.98, le=1.2)
-    expected_final: float | None = Field(default=None, ge=0.96, le=1.2)
-    expected_final_sd: float | None = Field(default=None, gt=0, le=0.05)
+    original_gravity: Number | None = Field(default=None, ge=0.98, le=1.2)
+    expected_final: Number | None = Field(default=None, ge=0.96, le=1.2)
+    expected_final_sd: Number | None = Field(default=None, gt=0, le=0.05)
     fermentables: Literal["sugar", "grain", "mixed"] | None = None
-    yeast_range_c: tuple[float, float] | None = None
-    alcohol_limit_abv: float | None = Field(default=None, gt=0, le=25)
+    yeast_range_c: tuple[Number, Number] | None = None
+    alcohol_limit_abv: Number | None = Field(default=None, gt=0, le=25)
     start_within: Seconds = 36 * 3600.0
 
-    @model_validator(mode="after")
-    def _ordered(self) -> Batch:
-        if self.yeast_range_c and not self.yeast_range_c[0] < self.yeast_range_c[1]:
-            raise ValueError("yeast_range_c is [lowest, highest] in degrees Celsius")
-        if self.original_gravity and self.expected_final and self.expected_final >= self.original_gravity:
-            raise ValueError("expected_final lies below original_gravity")
-        return self
+    @field_validator("yeast_range_c")
+    @classmethod
+    def _lowest_first(cls, given: tuple[float, float] | None) -> tuple[float, float] | None:
+        if given and not given[0] < given[1]:
+            raise ValueError("it should be [lowest, highest] in degrees Celsius")
+        return given
+
+    @field_validator("expected_final")
+    @classmethod
+    def _below_the_original(cls, final: float | None, info: ValidationInfo) -> float | None:
+        original = info.data.get("original_gravity")
+        if final and original and final >= original:
+            raise ValueError(f"it should lie below original_gravity, {original:.3f}")
+        return final
 
 
 class Route(Section):
@@ -253,7 +288,7 @@ class Jobs(Section):
     retention: TimeOfDay = "03:10"
     backup: TimeOfDay | None = "03:40"
     backup_dir: Path | None = None
-    backups_kept: int = Field(default=7, ge=1, le=1000)
+    backups_kept: Whole = Field(default=7, ge=1, le=1000)
     heartbeat_url: str | None = None
     heartbeat_every: Seconds = 300.0
 
@@ -261,9 +296,9 @@ class Jobs(Section):
 class Web(Section):
     """The page."""
 
-    enabled: bool = True
+    enabled: Flag = True
     host: str = "127.0.0.1"
-    port: int = Field(default=8650, ge=0, le=65535)
+    port: Whole = Field(default=8650, ge=0, le=65535)
     password_file: Path | None = None
     public_url: str | None = None  # as your phone reaches the page: messages then link to it
 
@@ -332,7 +367,7 @@ class RuleSettings(Section):
     room: list[Room] = Field(default_factory=list)
     fridge: list[Fridge] = Field(default_factory=list)
     batch: list[Batch] = Field(default_factory=list)
-    remind_every: float = 12 * 3600.0
+    remind_every: Number = 12 * 3600.0
 
     def as_json(self) -> dict[str, Any]:
         """For the journal."""
