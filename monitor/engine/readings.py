@@ -14,7 +14,7 @@ from monitor.model.quantities import QUANTITIES
 from monitor.rules import advice, health
 from monitor.rules import fridge as fridge_rule
 from monitor.rules.batch import BatchState, HandPoint
-from monitor.rules.ferment import announced
+from monitor.rules.progress import announced
 
 # Kept with the reading in the store.
 IMPLAUSIBLE = 1

@@ -18,8 +18,7 @@ from monitor.engine.verdicts import evaluate, hourly
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.findings import Finding
 from monitor.model.inputs import Input, Reading, Tick
-from monitor.rules import fridge as fridge_rule
-from monitor.rules import health
+from monitor.rules import fridge_says, health
 from monitor.rules.fridge import Content
 from monitor.science import alcohol
 from monitor.science.freezing import freezing
@@ -63,7 +62,7 @@ def _tick(state: State, now_ms: int, out: Outcome) -> None:
         if fridge.air is None and fridge.contact_ms == 0:
             continue
         drifting = fridge.drift_ms
-        for finding in fridge_rule.check(fridge, now_ms):
+        for finding in fridge_says.check(fridge, now_ms):
             state.book.note(finding, now_ms, out)
         if fridge.drift_ms != drifting:
             state.touch(f"fridge:{name}")

@@ -10,6 +10,7 @@ from monitor.model.clock import DAY, HOUR
 from monitor.model.findings import Finding
 from monitor.rules import advice, ferment
 from monitor.rules.batch import BatchState
+from monitor.rules.evidence import Evidence
 from monitor.rules.health import GRAVITY_LIKE, ProbeHealth, span_words
 from monitor.rules.track import PointSource, Track
 
@@ -113,15 +114,15 @@ def _calibration_error(state: State, probe: str) -> float | None:
     return None
 
 
-def _evidence(witnesses: list[Witness], liquid: PointSource | None, now_ms: int) -> ferment.Evidence:
+def _evidence(witnesses: list[Witness], liquid: PointSource | None, now_ms: int) -> Evidence:
     if not witnesses:
-        return ferment.Evidence(None, None, 0.0, None, liquid, None)
+        return Evidence(None, None, 0.0, None, liquid, None)
     for witness in witnesses:
         if trouble_of(witness.health, now_ms) is None:
-            return ferment.Evidence(witness.track.points, witness.name, witness.error, None, liquid, witness.seen_ms())
+            return Evidence(witness.track.points, witness.name, witness.error, None, liquid, witness.seen_ms())
     first = witnesses[0]
     trouble = f"probe {first.name} cannot be believed now: {trouble_of(first.health, now_ms)}"
-    return ferment.Evidence(first.track.points, first.name, first.error, trouble, liquid, first.seen_ms())
+    return Evidence(first.track.points, first.name, first.error, trouble, liquid, first.seen_ms())
 
 
 def trouble_of(health: ProbeHealth, now_ms: int) -> str | None:

@@ -10,9 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from monitor.model.clock import DAY, HOUR, MINUTE
-from monitor.model.events import AlertName, Cause
-from monitor.model.findings import Finding
-from monitor.rules.health import span_words
 from monitor.science import thermal
 from monitor.science.trend import median
 
@@ -21,7 +18,6 @@ CYCLES_NEEDED = 3
 BUFFER = 75 * MINUTE
 DOOR_STEEP = 2.5  # times the usual warming
 DOOR_LEAST = 0.35  # K/min: defrosts and a warm bucket put in reach 0.2 to 0.33 (simulated), an open door over 1
-DOOR_CONTACT = 5 * MINUTE
 IDLE_W = 5.0  # a compressor draws more, a fridge's electronics less (common practice, no source)
 IDLE_HOLD = 20 * MINUTE  # after a defrost it lets the plate drip for less
 LOADED = 2 * HOUR  # a vessel put in warms the air for so long before
@@ -31,19 +27,13 @@ DOOR_LATEST = 8 * MINUTE  # air behind an open door levels off within a quarter 
 HOLD = 80 * MINUTE  # an auto-defrost comes back within 75 (one freezer log of 14 days, open data)
 HOLD_UNLEARNED = 120 * MINUTE
 DEFROST_MOST = 75 * MINUTE
-DRIFT_HOLD = HOUR
 BACK_HOLD = 10 * MINUTE
-FREEZE_NEAR_K = 1.0
-FREEZE_BACK_K = 1.3
-FREEZE_AHEAD_S = 2 * 3600.0
 COARSE = 5 * MINUTE  # readings further apart cannot tell a door from a compressor
 GAP = 2 * HOUR
 
 COLD_START_K = 1.0
 STAND_IN = "half a litre of water"
 STAND_IN_L = 0.5
-
-GLASS_CAUTION = "ice bursts glass: do not leave glass in a fridge or freezer that can fall below this"
 
 
 @dataclass(slots=True)
@@ -304,184 +294,3 @@ def _like_a_door(fridge: FridgeState) -> bool:
         return False
     steep = first / (DOOR_LOOK / MINUTE) >= max(DOOR_LEAST, DOOR_STEEP * fridge.off_slope())
     return steep and -0.25 * first <= lately <= 0.6 * first
-
-
-def check(fridge: FridgeState, now_ms: int) -> list[Finding]:
-    """What there is to say of the fridge; of its air nothing while that is not heard."""
-    heard = fridge.air is not None and now_ms - fridge.at_ms <= max(3 * fridge.interval_ms(), HOUR)
-    found = _door_findings(fridge, now_ms, heard=heard)
-    if heard:
-        found += [*_compressor_findings(fridge), _drift_finding(fridge), *_freeze_findings(fridge)]
-    return found
-
-
-def _door_findings(fridge: FridgeState, now_ms: int, *, heard: bool) -> list[Finding]:
-    if fridge.open_ms is not None and now_ms - fridge.open_ms >= DOOR_CONTACT:
-        return [_door_by_contact(fridge, now_ms, heard=heard)]
-    if heard and fridge.cause == "door":
-        return [_door(fridge)]
-    if fridge.shut():
-        words = f"The door of fridge {fridge.name} is shut again."
-        return [Finding("fridge-door", f"fridge:{fridge.name}", active=False, message=words, seen_ms=fridge.contact_ms)]
-    if heard and fridge.over_ms is None and fridge.contact_ms == 0:
-        return [_back(fridge, "fridge-door")]
-    return []
-
-
-def _compressor_findings(fridge: FridgeState) -> list[Finding]:
-    if fridge.cause == "compressor":
-        return [_compressor(fridge)]
-    return [_back(fridge, "fridge-compressor")] if fridge.over_ms is None else []
-
-
-def _back(fridge: FridgeState, alert: AlertName) -> Finding:
-    words = f"The air in fridge {fridge.name} is back in its usual cycle at {fridge.air:.1f} °C."
-    return Finding(alert, f"fridge:{fridge.name}", active=False, message=words, seen_ms=fridge.at_ms)
-
-
-def _left(fridge: FridgeState) -> str:
-    """How long the contents have, in a sentence."""
-    top = fridge.target + fridge.band
-    spans = []
-    for name, content in fridge.inside().items():
-        if content.estimate >= top:
-            return f"{name} is already above {top:.1f} °C by estimate"
-        if fridge.fast > top:
-            seconds = thermal.seconds_to_reach(content.estimate, top, fridge.fast, content.tau_s)
-            spans.append((seconds, name))
-    if not spans:
-        return f"nothing inside is near {top:.1f} °C yet, by estimate"
-    seconds, name = min(spans)
-    return f"{name} passes {top:.1f} °C in about {span_words(round(seconds * 1000))}, by estimate"
-
-
-def _door(fridge: FridgeState) -> Finding:
-    assert fridge.over_ms is not None
-    return Finding(
-        alert="fridge-door",
-        about=f"fridge:{fridge.name}",
-        active=True,
-        message=f"The door of fridge {fridge.name} seems to stand open: its air is at {fridge.air:.1f} °C.",
-        because=(
-            f"the air warmed far faster than it does while the compressor rests ({fridge.off_slope():.2f} K/min), "
-            "then levelled off",
-            f"it left its usual cycle {span_words(fridge.at_ms - fridge.over_ms)} ago",
-            _left(fridge),
-        ),
-        do=(
-            "close the door, and look for something that keeps it from sealing",
-            "if you have just put something warm in, say so as a change of contents, and give it an hour or two",
-        ),
-        causes=(Cause("door", 0.85), Cause("compressor", 0.15)),
-        seen_ms=fridge.at_ms,
-    )
-
-
-def _door_by_contact(fridge: FridgeState, now_ms: int, *, heard: bool) -> Finding:
-    assert fridge.open_ms is not None
-    return Finding(
-        alert="fridge-door",
-        about=f"fridge:{fridge.name}",
-        active=True,
-        message=f"The door of fridge {fridge.name} has been open for {span_words(now_ms - fridge.open_ms)}"
-        + (f": its air is at {fridge.air:.1f} °C." if heard else "."),
-        because=("its contact says so", *([_left(fridge)] if heard else [])),
-        do=("close the door, and look for something that keeps it from sealing",),
-        causes=(Cause("door", 1.0),),
-        seen_ms=fridge.contact_ms,
-    )
-
-
-def _compressor(fridge: FridgeState) -> Finding:
-    assert fridge.over_ms is not None
-    coarse = fridge.interval_ms() > COARSE
-    idle, metered = fridge.idle_for_ms() > 0, fridge.at_ms - fridge.power_ms <= 10 * MINUTE
-    hour = fridge.rise(HOUR)
-    if idle:
-        what, why = "is warming and its compressor does not run", f"its plug draws {fridge.watts:.1f} W"
-    elif metered:
-        what, why = "does not cool although it runs", f"its plug draws {fridge.watts:.0f} W"
-    elif coarse:
-        what, why = "is warming", "its readings come too seldom to tell a door from a compressor"
-    elif hour is not None and hour < 0.3:
-        what, why = "does not cool as it should", "it has warmed and stays warm: a weak compressor, or a door ajar"
-    else:
-        what = "is warming as if its compressor had stopped"
-        why = "it crept up instead of rushing, and did not come back as after a defrost"
-    sure = 0.95 if idle else 0.5 if coarse or metered else 0.8
-    return Finding(
-        alert="fridge-compressor",
-        about=f"fridge:{fridge.name}",
-        active=True,
-        message=f"Fridge {fridge.name} {what}: its air is at {fridge.air:.1f} °C and has been above its usual "
-        f"{fridge.limit():.1f} °C for {span_words(fridge.at_ms - fridge.over_ms)}.",
-        because=(why, _left(fridge)),
-        do=(
-            "check the plug, the fuse and the thermostat, listen whether it runs, and keep the door shut",
-            "if it stays off, move what must stay cold; a full jug holds its cold for hours",
-        ),
-        causes=(Cause("compressor", sure), Cause("door", round(1.0 - sure, 2))),
-        seen_ms=fridge.at_ms,
-    )
-
-
-def _drift_finding(fridge: FridgeState) -> Finding:
-    about = f"fridge:{fridge.name}"
-    off = fridge.slow - fridge.target
-    if abs(off) > fridge.band:  # held since, until it is well inside again
-        fridge.drift_ms = fridge.at_ms if fridge.drift_ms is None else fridge.drift_ms
-    elif abs(off) < 0.8 * fridge.band:
-        fridge.drift_ms = None
-    if fridge.drift_ms is None or fridge.at_ms - fridge.drift_ms < DRIFT_HOLD:
-        words = f"Fridge {fridge.name} is back in its band, on average {fridge.slow:.1f} °C."
-        return Finding("fridge-drift", about, active=False, message=words, seen_ms=fridge.at_ms)
-    under = f"fridge-{fridge.cause}/{about}" if fridge.cause else None
-    return Finding(
-        alert="fridge-drift",
-        about=about,
-        active=True,
-        message=f"Fridge {fridge.name} is too {'warm' if off > 0 else 'cold'}: on average {fridge.slow:.1f} °C over "
-        f"two hours, and it is meant to hold {fridge.target:g} ± {fridge.band:g} °C.",
-        because=(
-            f"the mean over its cycles has been off for {span_words(fridge.at_ms - fridge.drift_ms)}",
-            _left(fridge),
-        ),
-        do=("look at its dial, its load and its frost; give a change of the dial half a day",),
-        seen_ms=fridge.at_ms,
-        under=under,
-    )
-
-
-def _freeze_findings(fridge: FridgeState) -> list[Finding]:
-    """The content nearest to freezing speaks for all; where none is listed, a small jar of water does."""
-    about = f"fridge:{fridge.name}"
-    name, content = min(fridge.inside().items(), key=lambda each: each[1].estimate - each[1].freezes_c)
-    margin = content.estimate - content.freezes_c
-    ahead = float("inf")
-    if fridge.fast < content.freezes_c < content.estimate:
-        ahead = thermal.seconds_to_reach(content.estimate, content.freezes_c, fridge.fast, content.tau_s)
-    if margin > FREEZE_NEAR_K and ahead >= FREEZE_AHEAD_S:
-        if margin < FREEZE_BACK_K:
-            return []
-        words = f"Nothing in fridge {fridge.name} is near freezing; {name} is at {content.estimate:.1f} °C."
-        return [Finding("freeze-risk", about, active=False, message=words, seen_ms=fridge.at_ms)]
-    how = "measured" if content.measured else "estimated"
-    what = STAND_IN.capitalize() if name == STAND_IN else name
-    may = "can freeze" if margin > 0 else "may be freezing now"
-    when = f", and gets there in about {span_words(round(ahead * 1000))}" if ahead < float("inf") else ""
-    return [
-        Finding(
-            alert="freeze-risk",
-            about=about,
-            active=True,
-            message=f"{what} in fridge {fridge.name} {may}: its liquid is at {content.estimate:.1f} °C ({how}) and "
-            f"ice may begin at {content.freezes_c:.1f} °C{when}.",
-            because=(
-                content.why,
-                f"the air has been at {fridge.fast:.1f} °C on average over half an hour",
-                "the air probe does not see the cold plate and back wall, which are colder still",
-            ),
-            do=("set the fridge warmer, or move it away from the cold plate and back wall", GLASS_CAUTION),
-            seen_ms=fridge.at_ms,
-        )
-    ]
