@@ -5,7 +5,10 @@
 | how dense is water, wash, syrup | `water`, `ethanol`, `sugar` |
 | what does the float mean at 20 °C | `gravity` |
 | how strong is it, how far attenuated | `alcohol` |
-| what does the probe's number mean | `calibration`, `onewire`, `pressure` |
+| what did sugar, water and losses make of it | `additions` |
+| what gravity will this mix give, and end at | `forecast`, `fermentables` |
+| how much gas, in the room, in the wash, in a closed vessel | `carbon`, `sealing` |
+| what does the probe's number mean | `calibration`, `onewire`, `pressure`, `massloss`, `probes` |
 | is it still falling | `trend` |
 | how cold is the liquid, and when | `thermal` |
 | can it freeze | `freezing` |

@@ -25,6 +25,9 @@ CO2_PER_ALCOHOL: Final = 0.9565
 Balling's balance, constants from memory, as quoted by Cutaia, Reid & Speers 2009; the 0.9565 stands in
 Balling's own book of 1865 ("1.0000 : 0.9565", read in a public scan)."""
 
+REAL_FROM_ORIGINAL: Final = 0.1808
+"""Share of the original extract in `real_extract`, the rest (0.8192) being the apparent one's; Balling."""
+
 _RHO_WATER: Final = ethanol.density(0.0)
 
 
@@ -68,7 +71,7 @@ def real_extract(og: float, fg: float) -> float:
     real = 0.1808 original + 0.8192 apparent (in De Clerck, A Textbook of Brewing; constants from memory).
     """
     original, apparent = _check(og, fg)
-    return 0.1808 * original + 0.8192 * apparent
+    return REAL_FROM_ORIGINAL * original + (1.0 - REAL_FROM_ORIGINAL) * apparent
 
 
 def abw(og: float, fg: float) -> float:
@@ -95,19 +98,35 @@ def abv_by_density(og: float, fg: float) -> float:
     """
     original, _ = _check(og, fg)
     target = sugar.true_from_apparent(min(fg, og))
+    fermented = solve(lambda x: -_fermented_mix(original, x)[0], -target, 0.0, original)
+    return _fermented_mix(original, fermented)[1]
 
-    def mix(fermented: float) -> tuple[float, float]:
-        grams_alcohol = fermented / EXTRACT_PER_ALCOHOL
-        mass = 100.0 - 1.0665 * grams_alcohol
-        by_volume = _by_volume(100.0 * grams_alcohol / mass, target)
-        per_litre = (original - fermented) / mass * target * _RHO_WATER
-        plato = per_litre / 10.0
-        for _ in range(8):  # grams a litre to per cent by mass
-            plato = 100.0 * per_litre / sugar.density(plato)
-        return ethanol.sg_from_abv(by_volume) + sugar.true_sg_from_plato(plato) - 1.0, by_volume
 
-    fermented = solve(lambda x: -mix(x)[0], -target, 0.0, original)
-    return mix(fermented)[1]
+def _fermented_mix(original: float, fermented: float) -> tuple[float, float]:
+    """True gravity and ABV once `fermented` of 100 g of wash's `original` grams of extract are gone."""
+    grams_alcohol = fermented / EXTRACT_PER_ALCOHOL
+    mass = 100.0 - (EXTRACT_PER_ALCOHOL - 1.0) * grams_alcohol
+    sg = 1.0
+    by_volume = 0.0
+    for _ in range(20):  # density, and with it grams a litre, settle by a factor of ten or more a round
+        before = sg
+        grams_l = sg * _RHO_WATER / mass
+        by_volume = 100.0 * grams_l * grams_alcohol / ethanol.RHO_ETHANOL_20
+        sg = _true_gravity_of(grams_l * grams_alcohol, grams_l * (original - fermented))
+        if abs(sg - before) < 1e-10:
+            break
+    return sg, by_volume
+
+
+def gravity_at_real_attenuation(og: float, attenuation: float) -> float:
+    """The gravity (SG 20/20) once so many per cent of the extract are truly gone: what a wash ends at.
+
+    og 1.000–1.160, attenuation 0–100 %; ValueError outside. Below 1.000 from about 82 % on.
+    Source: mass balance and Tabarié's rule as `abv_by_density`, whose inverse it is.
+    """
+    original, _ = _check(within("original gravity", og, 1.0, 1.160), 1.0)
+    within("real attenuation", attenuation, 0.0, 100.0, "%")
+    return sugar.apparent_from_true(_fermented_mix(original, original * attenuation / 100.0)[0])
 
 
 def abv_by_fit(og: float, fg: float) -> float:

@@ -6,6 +6,11 @@ density R · water(t0). Elsewhere its glass has grown, so the same mark means
     density(T) = R · water(t0) / (1 + 25e-6 (T - t0)),
 
 and that liquid's own expansion, not water's, leads from T to 20 °C.
+
+A hydrometer's gravity is of the kind its scale is marked in; a gravity got from a density is a ratio of densities
+in vacuo (`sugar.apparent_from_true` makes it the apparent one, 0.0001 more at 1.090). Of wash with alcohol *and*
+extract no measured expansion was found to check against: the two ways to put the parts together, ratios multiplied
+as here or Tabarié's rule at each temperature, differ by 0.00011 at most for 0–16 % by volume, 0–15 °P and 0–40 °C.
 """
 
 from __future__ import annotations

@@ -33,6 +33,7 @@ def sg(
 ) -> float:
     """Gravity (SG 20/20) at 20 °C from a pressure pair and the liquid's temperature (0–40 °C).
 
+    A ratio of densities, not weighed in air; `probes.pressure_pair` gives the apparent one with its error.
     `abv` as in `gravity.sg_at_20`. ValueError outside the ranges of `density` and `gravity.sg_at_20`.
     """
     found = density(difference_pa, distance_m, fall_m_s2=fall_m_s2)
@@ -52,3 +53,14 @@ def sg_error(distance_m: float, pressure_error_pa: float, distance_error_m: floa
     by_pressure = pressure_error_pa / (STANDARD_GRAVITY * distance_m * water.RHO_20)
     by_distance: float = distance_error_m / distance_m
     return float((by_pressure**2 + by_distance**2) ** 0.5)
+
+
+def distance_from_water(difference_pa: float, temperature_c: float, *, fall_m_s2: float = STANDARD_GRAVITY) -> float:
+    """Distance between two sensors, m, from what they show in plain water: calibration without a ruler.
+
+    difference_pa above 0 Pa, 0–40 °C, fall 9.7–9.9 m/s²; ValueError outside. A wrong fall acceleration
+    cancels when the same one is used for the wash. Source: hydrostatics, density as `water.density`.
+    """
+    positive("pressure difference", difference_pa, "Pa")
+    within("fall acceleration", fall_m_s2, 9.7, 9.9, "m/s²")
+    return difference_pa / (fall_m_s2 * water.density(temperature_c))

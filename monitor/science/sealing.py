@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.science import alcohol, carbon, gravity, sugar
+from monitor.science import alcohol, carbon, gravity, sugar, water
 from monitor.science._checks import solve, within
 
 MATTERS_BAR: Final = 0.1
@@ -56,15 +56,6 @@ class _Case:
     air: bool = True
 
 
-def vapour_bar(temperature_c: float) -> float:
-    """Pressure of water vapour over water, bar; 0–40 °C, ValueError outside.
-
-    That of alcohol (below 0.04 bar) is left out. Source: Magnus formula, WMO No. 8 (constants from memory).
-    """
-    t = within("temperature", temperature_c, 0.0, 40.0, "°C")
-    return 6.112e-3 * math.exp(17.62 * t / (243.12 + t))
-
-
 def seal(
     gravity_now: float,
     final: float,
@@ -84,7 +75,7 @@ def seal(
     10, give or take 5); ValueError outside. The wash counts as saturated at sealing under one atmosphere, the
     headspace as air (ends of the range: flushed with the gas, saturated at 20 °C).
     Source: fermented extract and Balling's gas as `alcohol.fermented_g_l`, Henry's law and fugacity as
-    `carbon.dissolved_g_l`, the air as ideal gas, water vapour by `vapour_bar`; all that gas is shared between
+    `carbon.dissolved_g_l`, the air as ideal gas, water vapour by `water.vapour_bar`; all that gas is shared between
     liquid and headspace until both balance, the liquid swelling as `gravity.density_at` says.
     """
     within("gravity", gravity_now, sugar.SG_LOW, sugar.SG_HIGH)
@@ -123,7 +114,7 @@ def _outcome(case: _Case) -> tuple[float, float, float]:
     used = alcohol.fermented_g_l(case.gravity, case.final, case.abv)
     made = case.litres * used * carbon.CO2_PER_EXTRACT * case.yield_
     extract = min(250.0, max(0.0, alcohol.extract_left_g_l(case.gravity, case.abv)))
-    over = carbon.ATM_BAR - vapour_bar(case.saturated_at_c)
+    over = carbon.ATM_BAR - water.vapour_bar(case.saturated_at_c)
     already = (
         case.litres
         * case.solubility
@@ -133,7 +124,7 @@ def _outcome(case: _Case) -> tuple[float, float, float]:
     cold = gravity.density_at(case.gravity, case.sealed_at_c, case.abv)
     liquid = case.litres * cold / gravity.density_at(case.gravity, case.stored_at_c, case.abv)
     gas = max(_LEAST_GAS * case.litres, case.headspace_l + case.litres - liquid)
-    closed_over = carbon.ATM_BAR - vapour_bar(case.sealed_at_c)
+    closed_over = carbon.ATM_BAR - water.vapour_bar(case.sealed_at_c)
     if case.air:
         kelvin = (case.stored_at_c + 273.15) / (case.sealed_at_c + 273.15)
         other = closed_over * case.headspace_l / gas * kelvin
@@ -142,7 +133,7 @@ def _outcome(case: _Case) -> tuple[float, float, float]:
         other = 0.0
     after_abv = min(25.0, case.abv + 100.0 * used / alcohol.EXTRACT_PER_ALCOHOL / 789.24)
     after_extract = max(0.0, extract - used)
-    other += vapour_bar(case.stored_at_c)
+    other += water.vapour_bar(case.stored_at_c)
 
     def held(pressure: float) -> float:
         in_liquid = case.solubility * carbon.dissolved_g_l(
