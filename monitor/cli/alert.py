@@ -19,12 +19,13 @@ from monitor.cli.common import (
     with_json,
     write,
 )
-from monitor.model.clock import SystemClock
+from monitor.model.clock import DAY, SystemClock
 from monitor.model.config import Settings
 from monitor.model.errors import StoreError, UsageError
 from monitor.model.inputs import Acknowledged, JournalEntry, Shelved, Ticked
 
 _SPAN = re.compile(r"(\d+)(min|h|d)")
+LONGEST_SHELVE = 366 * DAY
 _SPAN_MS = {"min": 60_000, "h": 3_600_000, "d": 86_400_000}
 
 
@@ -43,7 +44,9 @@ def add(commands: Commands) -> None:
         verbs, "shelve", "Set it aside for a while.", "leeswatch alert shelve 1f0c9a2b3d --for 12h", _shelve
     )
     _with_id(shelve)
-    shelve.add_argument("--for", dest="span", default="12h", metavar="SPAN", help="such as 90min, 12h or 2d")
+    shelve.add_argument(
+        "--for", dest="span", default="12h", metavar="SPAN", help="such as 90min, 12h or 2d (default 12h)"
+    )
 
 
 def _with_id(parser: argparse.ArgumentParser) -> None:
@@ -85,11 +88,11 @@ def _done(args: argparse.Namespace) -> int:
 
 
 def _shelve(args: argparse.Namespace) -> int:
+    now = SystemClock().wall_ms()
     match = _SPAN.fullmatch(args.span)
-    if match:
-        until = SystemClock().wall_ms() + int(match[1]) * _SPAN_MS[match[2]]
-    else:
-        until = moment(args.span, settings_of(args))
+    until = now + int(match[1]) * _SPAN_MS[match[2]] if match else moment(args.span, settings_of(args))
+    if not now < until < now + LONGEST_SHELVE:
+        raise UsageError(f"--for {args.span} cannot be", "give a span up to a year, such as 90min, 12h or 2d")
     return _change(args, lambda number: Shelved(id=number, until=until, by="command line"), "shelved")
 
 

@@ -12,6 +12,7 @@ from monitor.cli.common import (
     group,
     local,
     moment,
+    number,
     reader_of,
     say_json,
     settings_of,
@@ -26,6 +27,7 @@ from monitor.model.errors import StoreError, UsageError
 from monitor.model.inputs import Added, BatchClosed, HandReading, ReadingUndone, StageChanged
 from monitor.science.gravity import hydrometer_sg, rescale_hydrometer
 
+MOST_RISE = 0.2
 STAGES = ("fermenting", "clearing", "cold", "stored")
 
 
@@ -43,10 +45,10 @@ def add(commands: Commands) -> None:
         "leeswatch batch reading amber-1 1.012 --at 18 --calibrated 20", _reading,
     )  # fmt: skip
     _named(reading)
-    reading.add_argument("value", nargs="?", type=float, metavar="SCALE", help="what the hydrometer's scale shows")
-    reading.add_argument("--at", type=float, metavar="°C", help="temperature of the sample (else a probe's is used)")
+    reading.add_argument("value", nargs="?", type=number, metavar="SCALE", help="what the hydrometer's scale shows")
+    reading.add_argument("--at", type=number, metavar="°C", help="temperature of the sample (else a probe's is used)")
     reading.add_argument(
-        "--calibrated", type=float, default=20.0, metavar="°C", help="temperature the scale is made for (default 20)"
+        "--calibrated", type=number, default=20.0, metavar="°C", help="temperature the scale is made for (default 20)"
     )
     reading.add_argument("--when", metavar="T", help="when it was taken (default: now)")
     reading.add_argument("--undo", action="store_true", help="take back the latest reading, or the one of --when")
@@ -63,7 +65,9 @@ def add(commands: Commands) -> None:
     )  # fmt: skip
     _named(addition)
     addition.add_argument("what", help="sugar, water, nutrient, acid or a word of yours")
-    addition.add_argument("--rise", type=float, metavar="SG", help="by how much it raised the gravity, if you know")
+    addition.add_argument(
+        "--rise", type=number, metavar="SG", help="by how much it raised the gravity, if you know, such as 0.012"
+    )
     addition.add_argument("--when", metavar="T", help="when (default: now)")
 
     close = command(verbs, "close", "A batch is over: its rules rest.", "leeswatch batch close amber-1", _close)
@@ -147,6 +151,8 @@ def _add(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     batch_vessel(settings, args.name)
     at = moment(args.when, settings)
+    if args.rise is not None and not -MOST_RISE <= args.rise <= MOST_RISE:
+        raise UsageError(f"--rise {args.rise:g} cannot be", "gravity rises by parts of one, such as 0.012")
     write(settings, [Added(batch=args.name, what=args.what, at=at, gravity_rise=args.rise)])
     return _done(args, f"{args.name}: {args.what} added {local(at, settings)}; its window starts anew")
 
@@ -179,13 +185,16 @@ def _list(args: argparse.Namespace) -> int:
         say_json([{"batch": name, "stage": each["stage"], "closed": each["closed"], "verdict": verdicts.get(name),
                    "hand": each["hand"]} for name, each in batches.items()])  # fmt: skip
         return 0
-    if not batches:
+    for batch in settings.batch:
+        if batch.name not in batches:
+            print(f"{batch.name} in {batch.vessel}: not watched yet; it begins when `leeswatch run` starts")
+    if not batches and not settings.batch:
         print("no batch yet: add a [[batch]] to the configuration and start `leeswatch run`")
-    for name, batch in batches.items():
+    for name, told in batches.items():
         verdict = verdicts.get(name)
-        what = "closed" if batch["closed"] else batch["stage"]
-        said = f", {verdict['verdict']}: {verdict['because'][0]}" if verdict and not batch["closed"] else ""
-        print(f"{name} in {batch['vessel']}: {what}{said}")
-        for point in batch["hand"][-5:]:
+        what = "closed" if told["closed"] else told["stage"]
+        said = f", {verdict['verdict']}: {verdict['because'][0]}" if verdict and not told["closed"] else ""
+        print(f"{name} in {told['vessel']}: {what}{said}")
+        for point in told["hand"][-5:]:
             print(f"  by hand {local(point['at_ms'], settings)}: {point['gravity']:.4f} ± {point['error']:.4f}")
     return 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
@@ -69,6 +70,14 @@ def with_json(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print JSON")
 
 
+def number(text: str) -> float:
+    """A number on the command line: finite, with a point or a comma."""
+    value = float(text.replace(",", "."))
+    if not math.isfinite(value):
+        raise ValueError(text)
+    return value
+
+
 def settings_of(args: argparse.Namespace) -> Settings:
     """The configuration a command was given."""
     return load_settings(find_config(args.config))
@@ -104,7 +113,7 @@ def moment(text: str | None, settings: Settings) -> int:
         raise UsageError(
             f"{text!r} is no time", "write 2026-03-09T04:10:00Z, or the site's local time as '2026-03-09 04:10'"
         ) from error
-    return ms_of(local.replace(tzinfo=ZoneInfo(settings.site.timezone)))
+    return ms_of(local if local.tzinfo else local.replace(tzinfo=ZoneInfo(settings.site.timezone)))
 
 
 def local(ms: int, settings: Settings) -> str:
@@ -137,6 +146,6 @@ def batch_vessel(settings: Settings, name: str) -> str:
 
 
 __all__ = [
-    "Commands", "batch_vessel", "command", "group", "iso", "local", "moment", "reader_of", "say_json", "settings_of",
-    "with_config", "with_json", "write",
+    "Commands", "batch_vessel", "command", "group", "iso", "local", "moment", "number", "reader_of", "say_json",
+    "settings_of", "with_config", "with_json", "write",
 ]  # fmt: skip

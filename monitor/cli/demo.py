@@ -20,7 +20,7 @@ from rich.console import Console
 
 from monitor.app import Daemon
 from monitor.cli.account import Account
-from monitor.cli.common import Commands, command
+from monitor.cli.common import Commands, command, number
 from monitor.intake.recording import journal_path, write_journal, write_recording
 from monitor.model.clock import MINUTE, ManualClock, real_s
 from monitor.model.errors import UsageError
@@ -45,9 +45,11 @@ def add(commands: Commands) -> None:
         commands, "demo", "Play ten days of two sibling buckets and a fridge in a minute and a half.",
         "leeswatch demo --for 120 --events events.jsonl", run,
     )  # fmt: skip
-    parser.add_argument("--for", dest="seconds", type=float, metavar="SECONDS", help="end after this long")
+    parser.add_argument("--for", dest="seconds", type=number, metavar="SECONDS", help="end after this long")
     parser.add_argument("--events", type=Path, metavar="FILE", help="write events as JSON lines")
-    parser.add_argument("--speed", type=float, metavar="N", help="simulated seconds in a second (default: all in 85 s)")
+    parser.add_argument(
+        "--speed", type=number, metavar="N", help="simulated seconds in a second (default: all in 85 s)"
+    )
     parser.add_argument("--keep", type=Path, metavar="DIR", help="leave configuration, store and recording here")
     parser.add_argument("--serial-only", action="store_true", help="play without a broker")
 

@@ -45,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
     if args.out.suffix != ".csv":
         raise UsageError(f"{args.out} does not end in .csv", "a recording is a CSV file")
     settings = settings_of(args)
+    with open_reader(settings) as reader:  # there must be something to export
+        _filter(args, settings, reader)
     write(settings, [Exported()])
     whole = args.start is None and args.end is None and args.batch is None
     with open_reader(settings) as reader, reader.moment():
@@ -85,7 +87,10 @@ class _filter:  # noqa: N801 - a function with a memory
             vessel = batch_vessel(settings, args.batch)
             self._probes = _probes_of(reader, vessel)
             piece = reader.state().get(f"batch:{args.batch}")
-            self._start = max(self._start, json.loads(piece)["pitched_ms"] if piece else 0)
+            batch = json.loads(piece) if piece else {}
+            self._start = max(self._start, batch.get("pitched_ms", 0))
+            closed = batch.get("closed_ms")  # what came later is another batch's
+            self._end = closed if self._end is None else min(self._end, closed or self._end)
 
     def __call__(self, reading: Reading) -> bool:
         """Whether this one is wanted."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import os
+import sqlite3
 import sys
 from collections.abc import Sequence
 
@@ -63,6 +65,24 @@ def main(argv: Sequence[str] | None = None) -> int:
         # Whoever read our output has seen enough.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        print(f"leeswatch: {_of_the_system(error)}", file=sys.stderr)
+        return 1
+    except sqlite3.DatabaseError as error:
+        remedy = "`leeswatch run` mends what is damaged when it starts"
+        print(f"leeswatch: the store cannot be read: {error}; {remedy}", file=sys.stderr)
+        return 1
+
+
+def _of_the_system(error: OSError) -> str:
+    where = f"{error.filename}: " if error.filename is not None else ""
+    hint = {
+        errno.EACCES: "run the command as a user who may, for instance with sudo -u leeswatch",
+        errno.ENOENT: "name a file or folder that is there",
+        errno.ENOSPC: "free space on that disk",
+        errno.EROFS: "name a place that can be written to",
+    }.get(error.errno or 0)
+    return f"{where}{error.strerror or error}{f'; {hint}' if hint else ''}"
 
 
 if __name__ == "__main__":

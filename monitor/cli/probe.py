@@ -20,6 +20,7 @@ from monitor.cli.common import (
     iso,
     local,
     moment,
+    number,
     reader_of,
     say_json,
     settings_of,
@@ -48,7 +49,7 @@ def add(commands: Commands) -> None:
     with_config(listing)
     with_json(listing)
     listing.add_argument(
-        "--listen", type=float, default=LISTEN_S, metavar="SECONDS", help="how long to listen (default 60, 0: do not)"
+        "--listen", type=number, default=LISTEN_S, metavar="SECONDS", help="how long to listen (default 60, 0: do not)"
     )
     move = command(
         verbs, "move", "A probe sits elsewhere from now on; its old readings stay with the old place.",

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 import contextlib
 import sys
-from collections import Counter
 from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import IO
 
@@ -14,7 +14,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from monitor.cli.common import Commands, command
+from monitor.cli.common import Commands, command, say_json, with_json
+from monitor.model.errors import UsageError
 from monitor.model.events import Event, as_line
 from monitor.replay.compare import Told, differences
 from monitor.replay.replay import Replayed, replay
@@ -37,10 +38,13 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--with", dest="other", type=Path, metavar="OTHER", help="show how this configuration would have differed"
     )
+    with_json(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Replay, and say what came of it."""
+    if args.json and args.events == "-":
+        raise UsageError("--json and --events - would mix on one output", "write the events to a file")
     settings = load_settings(args.config)
     told = Told()
     with _events(args.events) as write:
@@ -51,12 +55,33 @@ def run(args: argparse.Namespace) -> int:
 
         with _progress(args.recording) as progress:
             done = replay(args.recording, settings.for_rules(), say, progress=progress)
+    other = _otherwise(args) if args.other is not None else None
+    if args.json:
+        _say_json(done, told, other, args)
+        return 0
     _report(done, told, args)
-    if args.other is not None:
-        other = Told()
-        replay(args.recording, load_settings(args.other).for_rules(), other.take, override=True)
+    if other is not None:
         _compare(told, other, args)
     return 0
+
+
+def _otherwise(args: argparse.Namespace) -> Told:
+    other = Told()
+    replay(args.recording, load_settings(args.other).for_rules(), other.take, override=True)
+    return other
+
+
+def _say_json(done: Replayed, told: Told, other: Told | None, args: argparse.Namespace) -> None:
+    say_json({
+        "recording": str(args.recording), "readings": done.readings, "events": told.count,
+        "duplicates": done.duplicates, "conflicts": done.conflicts, "journal": done.journal,
+        "other_configuration": done.other_configuration, "refused": done.refused, "story": list(told.story()),
+        "problems": [asdict(problem) for problem in done.problems],
+        "differences": None if other is None else [
+            dict(zip(("about", "said", "here", "there", "difference"), row, strict=True))
+            for row in differences(told, other)
+        ],
+    })  # fmt: skip
 
 
 @contextlib.contextmanager
@@ -107,9 +132,8 @@ def _report(done: Replayed, told: Told, args: argparse.Namespace) -> None:
         )
     for problem in done.problems[:PROBLEMS_SHOWN]:
         notes.print(problem.sentence(str(args.recording)), markup=False)
-    if len(done.problems) > PROBLEMS_SHOWN:
-        kinds = Counter(problem.where for problem in done.problems)
-        notes.print(f"and {len(done.problems) - PROBLEMS_SHOWN} more rows like these ({dict(kinds)})", markup=False)
+    if done.refused > PROBLEMS_SHOWN:
+        notes.print(f"and {done.refused - PROBLEMS_SHOWN} more rows that cannot be read", markup=False)
     if args.events is None:
         out = Console(highlight=False, soft_wrap=True)
         for line in told.story():

@@ -29,7 +29,8 @@ class Replayed:
     readings: int = 0
     duplicates: int = 0
     conflicts: int = 0
-    problems: list[Problem] = field(default_factory=list)
+    refused: int = 0  # rows that cannot be read
+    problems: list[Problem] = field(default_factory=list)  # of the first thousand of them
     journal: bool = False
     other_configuration: bool = False  # the journal's configuration is not the one given
 
@@ -63,7 +64,7 @@ def replay(
                 say(event)
             if progress is not None:
                 progress(done.readings)
-    done.problems = source.problems
+    done.problems, done.refused = source.problems, source.refused
     return done
 
 
