@@ -6,7 +6,8 @@
         └──────returned────────┴──┴──────────────────────────────┘
 
 One cause, one notice: a finding that names the alert it follows from is recorded, but people are told only if it
-outlives its cause.
+outlives its cause. What is shelved stays shelved until its time, also when it returns and comes again. A notice that
+was ticked off as done keeps quiet until what it was about has passed.
 """
 
 from __future__ import annotations
@@ -16,10 +17,11 @@ from hashlib import blake2s
 from typing import Literal
 
 from monitor.model.clock import DAY, MINUTE
-from monitor.model.events import AlertEvent, AlertName, Cause, Change, Event, Notice, priority_of
+from monitor.model.events import NOTICES, AlertEvent, AlertName, Cause, Change, Event, Notice, priority_of
 from monitor.model.findings import Finding
 
 REFRESH = 15 * MINUTE
+ASK_AGAIN = 2 * DAY
 REMIND_MOST = 7 * DAY
 
 # A few words for the top of a message; the sentence follows in its body.
@@ -92,6 +94,8 @@ class Book:
     """All alerts that stand, by `alert/about`; `remind_every_ms` is the one setting."""
 
     standing: dict[str, Alert] = field(default_factory=dict)
+    shelves: dict[str, int] = field(default_factory=dict)  # until when, of those that returned meanwhile
+    done: dict[str, int] = field(default_factory=dict)  # ticked off, and when
     remind_every_ms: int = 12 * 60 * MINUTE
     changed: bool = False
 
@@ -101,11 +105,22 @@ class Book:
         alert = self.standing.get(key)
         if finding.active:
             if alert is None:
-                self._raise(key, finding, now_ms, out)
+                if not self._is_done(key, now_ms):
+                    self._raise(key, finding, now_ms, out)
             elif now_ms - alert.refreshed_ms >= REFRESH or finding.causes != alert.causes:
                 self._refresh(alert, finding, now_ms)
-        elif alert is not None:
-            self._return(key, now_ms, out, finding)
+        else:
+            self.changed |= self.done.pop(key, None) is not None
+            if alert is not None:
+                self._return(key, now_ms, out, finding)
+
+    def _is_done(self, key: str, now_ms: int) -> bool:
+        """Whether somebody ticked it off; a reading that was wanted is asked for again after some days."""
+        ticked = self.done.get(key)
+        if ticked is not None and key.startswith("reading-due/") and now_ms - ticked >= ASK_AGAIN:
+            del self.done[key]
+            return False
+        return ticked is not None
 
     def _raise(self, key: str, finding: Finding, now_ms: int, out: Outcome) -> None:
         alert = Alert(
@@ -121,15 +136,20 @@ class Book:
             refreshed_ms=now_ms,
             under=finding.under if finding.under in self.standing else None,
         )
+        until = self.shelves.pop(key, 0)
+        if until > now_ms:
+            alert.shelved_until_ms = until
         self.standing[key] = alert
         self.changed = True
         out.events.append(alert.event("raised", now_ms))
-        if alert.under is None:
+        if alert.under is None and alert.shelved_until_ms is None:
             self._tell(alert, "first", now_ms, out)
 
     def _refresh(self, alert: Alert, finding: Finding, now_ms: int) -> None:
         alert.message, alert.because, alert.do = finding.message, finding.because, finding.do
         alert.causes, alert.seen_ms, alert.refreshed_ms = finding.causes, finding.seen_ms, now_ms
+        if finding.under in self.standing:
+            alert.under = finding.under
         self.changed = True
 
     def _return(self, key: str, now_ms: int, out: Outcome, finding: Finding | None = None) -> None:
@@ -139,7 +159,10 @@ class Book:
             alert.message = finding.message or f"No longer so: {alert.message}"
             alert.because, alert.do, alert.causes, alert.seen_ms = finding.because, (), (), finding.seen_ms
         out.events.append(alert.event("returned", now_ms))
-        if alert.told and alert.shelved_until_ms is None:
+        if alert.shelved_until_ms is not None:
+            if alert.shelved_until_ms > now_ms:
+                self.shelves[key] = alert.shelved_until_ms
+        elif alert.told:
             self._tell(alert, "returned", now_ms, out)
 
     def _tell(self, alert: Alert, reason: Literal["first", "returned", "reminder"], now_ms: int, out: Outcome) -> None:
@@ -166,6 +189,9 @@ class Book:
 
     def tick(self, now_ms: int, out: Outcome) -> None:
         """Reminders that grow, shelves that run out, and followers that outlived their cause."""
+        for key in [key for key, until in self.shelves.items() if until <= now_ms]:
+            del self.shelves[key]
+            self.changed = True
         for alert in self.standing.values():
             if alert.shelved_until_ms is not None:
                 if now_ms < alert.shelved_until_ms:
@@ -173,12 +199,15 @@ class Book:
                 alert.shelved_until_ms = None
                 alert.next_ms = now_ms
                 self.changed = True
-            if alert.under is not None and alert.under not in self.standing:
-                alert.under = None
-                self._tell(alert, "first", now_ms, out)
-            elif alert.told and alert.state == "unacknowledged" and now_ms >= alert.next_ms:
-                out.events.append(alert.event("reminded", now_ms))
-                self._tell(alert, "reminder", now_ms, out)
+            if alert.under is not None:
+                if alert.under in self.standing:
+                    continue
+                alert.under, alert.next_ms = None, now_ms
+                self.changed = True
+            if alert.state == "unacknowledged" and now_ms >= alert.next_ms:
+                if alert.told:
+                    out.events.append(alert.event("reminded", now_ms))
+                self._tell(alert, "reminder" if alert.told else "first", now_ms, out)
 
     def acknowledge(self, number: str, now_ms: int, out: Outcome) -> None:
         """A person has seen it: no more reminders."""
@@ -197,15 +226,20 @@ class Book:
             out.events.append(alert.event("shelved", now_ms))
 
     def tick_off(self, number: str, now_ms: int, out: Outcome) -> None:
-        """A person has done what a notice asked for."""
+        """A person has done what a notice asked for. What readings raised returns on a good reading only."""
         alert = self.by_id(number)
-        if alert is not None:
-            self._return(f"{alert.alert}/{alert.about}", now_ms, out)
+        if alert is not None and alert.alert in NOTICES:
+            key = f"{alert.alert}/{alert.about}"
+            self._return(key, now_ms, out)
+            self.done[key] = now_ms
 
     def close(self, about: str, now_ms: int, out: Outcome) -> None:
         """Everything about a thing returns: its stage changed, or it is gone."""
         for key in [key for key, alert in self.standing.items() if alert.about == about]:
             self._return(key, now_ms, out)
+        for key in [key for key in self.done if key.partition("/")[2] == about]:
+            del self.done[key]
+            self.changed = True
 
     def by_id(self, number: str) -> Alert | None:
         """The standing alert of an id."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from pydantic import ValidationError
@@ -71,7 +72,7 @@ def _started(state: State, entry: Started, now_ms: int, out: Outcome) -> None:
         do=("nothing, if you stopped it; else look at its power supply", "hours nobody saw do not count as held cold"),
         seen_ms=since,
     )
-    state.book.close(finding.about, now_ms, out)
+    state.book.note(replace(finding, active=False, message="I was away again since."), now_ms, out)
     state.book.note(finding, now_ms, out)
 
 
