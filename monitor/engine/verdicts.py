@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 from monitor.alerts.book import Outcome
 from monitor.engine.state import State
@@ -11,7 +12,7 @@ from monitor.model.findings import Finding
 from monitor.rules import advice, ferment
 from monitor.rules.batch import BatchState
 from monitor.rules.evidence import Evidence
-from monitor.rules.health import GRAVITY_LIKE, ProbeHealth, span_words
+from monitor.rules.health import GRAVITY_LIKE, STEADY_READINGS, ProbeHealth, span_words
 from monitor.rules.track import PointSource, Track
 
 SAY_AT_LEAST = 6 * HOUR
@@ -63,13 +64,24 @@ def hourly(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
     liquid = liquid_source(state, batch.vessel)
     recent = [value for _, value in liquid(now_ms - COMFORT_OVER, now_ms)] if liquid else []
     if recent:
+        cause = _fridge_cause(state, batch.vessel)
         for finding in advice.comfort(batch, sum(recent) / len(recent), now_ms, now_ms):
-            state.book.note(finding, now_ms, out)
+            state.book.note(replace(finding, under=cause) if cause else finding, now_ms, out)
     for finding in _disagreement(state, batch, now_ms):
         state.book.note(finding, now_ms, out)
     if batch.step_ms is not None and now_ms - batch.step_ms >= UNANSWERED:
         settle_step(state, batch, "Nobody answered, and the new gravity has held for three days: it is taken as real.",
                     now_ms, out)  # fmt: skip
+
+
+def _fridge_cause(state: State, vessel: str) -> str | None:
+    """The standing alert of the fridge that a vessel is in: it also tells of the vessel's temperature."""
+    for name, fridge in state.fridges.items():
+        if vessel in fridge.contents:
+            for alert in ("fridge-compressor", "fridge-door", "fridge-drift", "freeze-risk"):
+                if f"{alert}/fridge:{name}" in state.book.standing:
+                    return f"{alert}/fridge:{name}"
+    return None
 
 
 def settle_step(state: State, batch: BatchState, why: str, now_ms: int, out: Outcome) -> None:
@@ -170,6 +182,8 @@ def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]
     mine = lead.track.mean(now_ms - 6 * HOUR, now_ms)
     if mine is None or trouble_of(lead.health, now_ms) is not None:
         return []
+    if any(each.spoilt >= STEADY_READINGS for witness in witnesses for each in witness.health.series.values()):
+        return []  # another complaint stands on the same probe, and agreement on gravity does not settle it
     others = [
         (witness.name, value, witness.error)
         for witness in witnesses[1:]
@@ -186,7 +200,7 @@ def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]
 
 def _differs(batch: BatchState, lead: Witness, mine: float, other: tuple[str, float, float]) -> Finding:
     name, value, error = other
-    least = 0.002 + 2.0 * (lead.error**2 + error**2) ** 0.5
+    least = max(0.002, 2.5 * math.hypot(lead.error, error))
     apart = abs(mine - value)
     suspect = lead.name if name == "your hydrometer" else name
     return Finding(
