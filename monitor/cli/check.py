@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import difflib
 import json
+import sqlite3
 from pathlib import Path
 
 from monitor.alerts.routes import check_route
 from monitor.cli.common import Commands, command, say_json, with_config, with_json
 from monitor.model.config import Settings
-from monitor.model.errors import ConfigError
+from monitor.model.errors import ConfigError, LeeswatchError
 from monitor.settings import find_config, load_settings, store_path
 from monitor.store.reader import Reader
 
@@ -27,8 +28,8 @@ def add(commands: Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 when it can be used, 1 when it has errors."""
-    path = find_config(args.config)
     try:
+        path = find_config(args.config)
         settings = load_settings(path)
     except ConfigError as error:
         return _refuse(error, as_json=args.json)
@@ -102,10 +103,13 @@ def _remarks(settings: Settings) -> list[str]:
 def _differences(settings: Settings) -> list[str]:
     """Where the journal has moved things since the configuration was written."""
     path = store_path(settings)
-    if not path.exists():
-        return []
-    with Reader(path) as reader:
-        state = reader.state()
+    try:
+        if not path.exists():
+            return []
+        with Reader(path) as reader:
+            state = reader.state()
+    except (OSError, LeeswatchError, sqlite3.DatabaseError) as error:
+        return [f"whether the journal has moved things since is not known: {error}"]
     notes = []
     places = json.loads(state.get("places", b"{}"))
     for kind, parts in (("vessel", settings.vessel), ("room", settings.room), ("fridge", settings.fridge)):

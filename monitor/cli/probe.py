@@ -57,7 +57,7 @@ def add(commands: Commands) -> None:
     )  # fmt: skip
     with_config(move)
     with_json(move)
-    move.add_argument("probe", metavar="PROBE")
+    move.add_argument("probe", metavar="PROBE", help="its name")
     move.add_argument("--to", required=True, metavar="PLACE", help="a vessel, room or fridge, or `out`")
     move.add_argument("--when", metavar="T", help="when it was moved (default: now)")
     trial = command(
