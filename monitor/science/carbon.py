@@ -187,8 +187,8 @@ def room(
     steady = outdoor_ppm + rise / air_changes_per_h if air_changes_per_h else None
 
     def after(time: float) -> float:
-        share = -math.expm1(-air_changes_per_h * time) / air_changes_per_h if air_changes_per_h else time
-        return outdoor_ppm + rise * share
+        changes = air_changes_per_h * time
+        return outdoor_ppm + rise * (time if changes < 1e-12 else -math.expm1(-changes) / air_changes_per_h)
 
     level = min(1e6, after(hours) if hours is not None else (steady or 0.0))
     passed = tuple(limit for limit in LIMITS if level > limit.ppm)
@@ -231,7 +231,7 @@ def _room_cautions(level: float, passed: tuple[Limit, ...]) -> tuple[str, ...]:
 def solubility_g_l_bar(temperature_c: float, abv: float = 0.0, extract_g_l: float = 0.0) -> float:
     """Grams a litre of wash holds for each bar of the gas over it (low pressures).
 
-    0–40 °C, alcohol 0–25 % by volume, extract 0–250 g/L; ValueError outside. Error: 2.5 % in water,
+    0–40 °C, alcohol 0–25 % by volume, extract 0–250 g/L; ValueError outside. Error: 3 % in water,
     `SOLUBILITY_ERROR` in a wash.
     Source: water by Weiss 1974, Marine Chemistry 2:203 (fresh water); alcohol and sugar lower it by the factors
     of the wine formula in Regulation (EEC) 2676/90, chapter 37, (0.86 - 0.01 A)(1 - 0.00144 S), meant for
