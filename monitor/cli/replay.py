@@ -22,6 +22,7 @@ from monitor.replay.replay import Replayed, replay
 from monitor.settings import load_settings
 
 PROBLEMS_SHOWN = 20
+WIDE = 160  # columns where nobody can say how many there are: a file, a pipe
 
 
 def add(commands: Commands) -> None:
@@ -142,13 +143,15 @@ def _report(done: Replayed, told: Told, args: argparse.Namespace) -> None:
 
 def _compare(told: Told, other: Told, args: argparse.Namespace) -> None:
     out = Console(stderr=args.events == "-", highlight=False)
+    if not out.is_terminal:
+        out.width = WIDE
     rows = differences(told, other)
     if not rows:
         out.print(f"{args.other} would have said the same at the same times", markup=False)
         return
     table = Table(title=f"{args.config.name} against {args.other.name}")
     for heading in ("about", "said", args.config.name, args.other.name, "difference"):
-        table.add_column(heading)
+        table.add_column(heading, overflow="fold")
     for row in rows:
         table.add_row(*row)
     out.print(table)
