@@ -288,11 +288,12 @@ def write_as_command(settings: Settings, path: Path, request: dict[str, Any]) ->
     StoreBusy when some other process is the writer after all.
     """
     clock = SystemClock()
+    items = parse_request(request, clock.wall_ms())
     with Store.open(path) as store:
         own = [LOG_ROUTE, *([TOPIC_ROUTE] if settings.mqtt else [])]
         ledger = Ledger(store, [*own, *(route.name for route in settings.alerts.routes)])
         writer = Writer(ledger, clock)
         writer.begin(settings.for_rules(), by="command")
-        answer = writer.record(*parse_request(request, clock.wall_ms()))
+        answer = writer.record(*items)
         writer.settle()
         return answer.result(0)
