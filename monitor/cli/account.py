@@ -105,25 +105,31 @@ class Account:
             if before != record["verdict"]:
                 style = VERDICT_STYLE.get(record["verdict"], "white")
                 why = record["because"][0] if record["because"] else ""
-                self._print(
-                    f"{when}  {escape(record['batch'])} is [{style}]{record['verdict']}[/{style}]: {escape(why)}"
-                )
+                self._print(when, f"{escape(record['batch'])} is [{style}]{record['verdict']}[/{style}]: {escape(why)}")
             return
         style = STYLE[record["priority"]]
         if record["change"] == "raised":
             self.told += 1
-            self._print(f"{when}  [{style}]! {record['alert']}[/{style}] {escape(record['message'])}")
+            self._print(when, f"[{style}]! {record['alert']}[/{style}] {escape(record['message'])}")
             for line in record["because"]:
-                self._print(f"{'':18}because: {escape(line)}")
+                self._print("", f"because: {escape(line)}")
             for line in record["do"]:
-                self._print(f"{'':18}[bold]to do:[/bold] {escape(line)}")
+                self._print("", f"[bold]to do:[/bold] {escape(line)}")
         elif record["change"] == "returned":
-            self._print(f"{when}  [green]ok {record['alert']}[/green] {escape(record['message'])}")
+            self._print(when, f"[green]ok {record['alert']}[/green] {escape(record['message'])}")
         elif record["change"] == "reminded":
-            self._print(f"{when}  [dim]reminder: {record['alert']} {escape(record['message'])}[/dim]")
+            self._print(when, f"[dim]reminder: {record['alert']} {escape(record['message'])}[/dim]")
 
-    def _print(self, text: str) -> None:
-        self._console.print(text)
+    def _print(self, when: str, text: str) -> None:
+        """A sentence beside its time; in a terminal its further lines stand under its first."""
+        if not self._console.is_terminal:
+            self._console.print(f"{when:18}{text}")
+            return
+        row = Table.grid(padding=(0, 2))
+        row.add_column(width=16, no_wrap=True)
+        row.add_column()
+        row.add_row(when, text)
+        self._console.print(row)
 
     # --- how things stand --------------------------------------------------------------------------------------------
 
