@@ -22,6 +22,7 @@ COMMANDS = {
     "replay": "Run a recording through the engine, as fast as it goes.",
     "export": "Write every stored reading as a recording, and the journal beside it.",
     "probe": "Probes: what is heard, moving one, a trial alert.",
+    "calc": "The trade's numbers: gravity, strength, freezing, gas, yeast, cold, probes.",
     "batch": "Batches: readings by hand, stage, additions.",
     "alert": "Alerts: list, acknowledge, shelve, done.",
 }
