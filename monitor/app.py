@@ -9,13 +9,14 @@ commands   (hand readings, acknowledgements, moves)    └─► web (reads only
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
 from collections.abc import Sequence
 from concurrent.futures import Future
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
 from monitor.alerts.book import Outcome
@@ -50,6 +51,12 @@ FIRST_NAG_MS = MINUTE
 NAG_EVERY_MS = 60 * MINUTE
 
 
+class _Part(Protocol):
+    def start(self) -> None: ...
+
+    def stop(self) -> object: ...
+
+
 class Daemon:
     """All parts of one running Leeswatch. `start`, then `stop`; it may not be started again."""
 
@@ -70,6 +77,7 @@ class Daemon:
         self.clock = clock
         self.store = Store.open(path)
         self._stop = threading.Event()
+        self._running = contextlib.ExitStack()  # what was started, to be stopped the other way round
         self._real = SystemClock()
         self._started_ms = self._real.mono_ms()
         self._nagged_ms: int | None = None
@@ -105,49 +113,52 @@ class Daemon:
             return closed_spans(State.restore(reader.state()))
 
     def _page(self) -> WebServer:
-        from monitor.web.server import WebServer  # noqa: PLC0415 - a Pi that shows no page need not load it
         from monitor.web.app import make_app  # noqa: PLC0415
+        from monitor.web.server import WebServer  # noqa: PLC0415 - a Pi that shows no page need not load it
 
         return WebServer(make_app(self), self.settings.web.host, self.settings.web.port)
 
     def start(self) -> None:
-        """Begin to watch. The writer first, what people see last."""
+        """Begin to watch. The writer first, what people see last; when one cannot start, those before it are stopped.
+
+        StoreTrouble, SourceError or LeeswatchError say which.
+        """
+        try:
+            self._start()
+        except BaseException:
+            self.stop()
+            raise
+        log.info("watching; the store is %s", self.path)
+        for line in self.waits_for():
+            log.info("%s", line)
+
+    def _start(self) -> None:
         self.writer.begin(self.settings.for_rules())
         if self.store.salvaged:
             log.error("%s", self.store.salvaged)
         if self.ledger.rebuilt:
             log.info("the rules' memory was of another version and was rebuilt from %d inputs", self.ledger.rebuilt)
         self._writing.start()
-        self.courier.start()
-        self.control.start()
-        for source in self.sources:
-            source.start()
-        if self.jobs is not None:
-            self.jobs.start()
+        self._running.callback(self._end_writing)
+        parts: list[_Part] = [self.courier, self.control, *self.sources]
+        parts += [part for part in (self.jobs, self.web) if part is not None]
+        for part in parts:
+            part.start()
+            self._running.callback(part.stop)
         if self.web is not None:
-            self.web.start()
             log.info("the page is at %s", self.web.url)
-        log.info("watching; the store is %s", self.path)
-        for line in self.waits_for():
-            log.info("%s", line)
 
     def stop(self) -> None:
         """Stop in order: nothing new comes in, what came is committed, then the store is closed."""
         log.info("stopping")
-        if self.web is not None:
-            self.web.stop()
-        self.control.stop()
-        for source in self.sources:
-            source.stop()
-        if self.jobs is not None:
-            self.jobs.stop()
-        self.courier.stop()
-        self._stop.set()
-        self.writer.nudge()
-        if self._writing.ident is not None:
-            self._writing.join(timeout=30.0)
+        self._running.close()
         self.store.close()
         log.info("stopped")
+
+    def _end_writing(self) -> None:
+        self._stop.set()
+        self.writer.nudge()
+        self._writing.join(timeout=30.0)
 
     # --- how it is -------------------------------------------------------------------------------------------------
 
