@@ -118,6 +118,8 @@ def test_gravity(capsys):
     assert told["plato"] == pytest.approx(21.72, abs=0.06)
     same = ask(capsys, "gravity --reading 1.094 --at 20 --calibrated 20")
     assert same["sg"] == 1.094
+    dry = ask(capsys, "gravity --reading 0.990 --at 20 --abv 13")
+    assert "apparent one" in dry["notes"][1]
 
 
 def test_alcohol(capsys):
