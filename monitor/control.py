@@ -126,9 +126,15 @@ class ControlServer:
         control = self
 
         class Handler(socketserver.StreamRequestHandler):
+            timeout = ANSWER_SECONDS
+
             def handle(self) -> None:
-                line = self.rfile.readline(LONGEST_LINE)
-                self.wfile.write(json.dumps(control._reply(line)).encode() + b"\n")
+                try:
+                    line = self.rfile.readline(LONGEST_LINE)
+                    if line:
+                        self.wfile.write(json.dumps(control._reply(line)).encode() + b"\n")
+                except OSError as error:
+                    log.debug("a command went away: %s", error)
 
         self._path.unlink(missing_ok=True)
         umask = os.umask(0o117)
@@ -154,7 +160,7 @@ class ControlServer:
             items = parse_request(request, self._now())
             return {"received": self._record(*items).result(ANSWER_SECONDS)}
         except LeeswatchError as error:
-            return {"what": error.what, "remedy": error.remedy}
+            return {"what": error.what, "remedy": error.remedy, "wrong_use": isinstance(error, UsageError)}
         except (ValueError, AttributeError, TypeError) as error:
             return {"what": f"the request cannot be read: {error}", "remedy": "send one JSON object on one line"}
         except TimeoutError:
@@ -173,10 +179,16 @@ def ask(store: Path, request: dict[str, Any]) -> dict[str, Any] | None:
             raise StoreError(
                 "the daemon runs as another user", "run this command as that user, for instance with sudo -u leeswatch"
             ) from error
-        line.sendall(json.dumps(request).encode() + b"\n")
-        answer: dict[str, Any] = json.loads(_whole(line))
+        try:
+            line.sendall(json.dumps(request).encode() + b"\n")
+            answer: dict[str, Any] = json.loads(_whole(line))
+        except (OSError, ValueError) as error:
+            raise StoreError(
+                f"the daemon took the request and gave no answer: {error}",
+                "see its log; then look whether the change has come before you ask again",
+            ) from error
     if "what" in answer:
-        raise UsageError(answer["what"], answer.get("remedy", ""))
+        raise (UsageError if answer.get("wrong_use") else StoreError)(answer["what"], answer.get("remedy", ""))
     return answer
 
 
