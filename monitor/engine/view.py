@@ -100,6 +100,7 @@ def _batch(state: State, batch: BatchState, now_ms: int) -> dict[str, Any]:
         "vessel": batch.vessel,
         "stage": batch.stage,
         "closed": batch.closed,
+        "closed_at": _time(batch.closed_ms),
         "pitched": iso(batch.pitched_ms),
         "age_hours": round((now_ms - batch.pitched_ms) / HOUR, 1),
         "started": _time(batch.started_ms),

@@ -40,14 +40,14 @@ BY = "page"
 # --- what comes in -----------------------------------------------------------------------------------------------
 
 
-def _number(value: object) -> object:
+def decimal(value: object) -> object:
     """People write 1,012 where their keyboard has a comma."""
     return value.strip().replace(",", ".") if isinstance(value, str) else value
 
 
 # Bounds first, so that the description of the API shows them.
-Gravity = Annotated[float, Field(ge=0.95, le=1.21), BeforeValidator(_number)]
-Celsius = Annotated[float, Field(ge=0.0, le=40.0), BeforeValidator(_number)]
+Gravity = Annotated[float, Field(ge=0.95, le=1.21), BeforeValidator(decimal)]
+Celsius = Annotated[float, Field(ge=0.0, le=40.0), BeforeValidator(decimal)]
 
 
 class Body(BaseModel):
@@ -121,8 +121,9 @@ def _reason(detail: Any) -> str:
         return f"{where} is missing"
     if detail["type"] == "extra_forbidden":
         return f"{where} is not known here"
-    if where == "gravity":
-        return f"gravity {detail['input']} is not a gravity: write it like 1.012, between 0.950 and 1.210"
+    if where in ("gravity", "original_gravity", "expected_final"):
+        name = where.replace("_", " ")
+        return f"{name} {detail['input']} is not a gravity: write it like 1.012, between 0.950 and 1.210"
     if where in ("temperature", "calibrated"):
         return f"{where} {detail['input']} is not a temperature between 0 and 40 °C"
     return f"{where}: {detail['msg'].removeprefix('Value error, ')}"

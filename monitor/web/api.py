@@ -6,7 +6,6 @@ import base64
 from dataclasses import asdict
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 
 from monitor.engine import view
@@ -18,7 +17,7 @@ from monitor.web.curve import Curve, draw
 from monitor.web.look import load, picture, reading
 from monitor.web.metrics import exposition
 from monitor.web.refusal import BadRequest
-from monitor.web.ways import Ask, back_to
+from monitor.web.ways import Ask
 
 LINES = 1_000
 LINES_MOST = 10_000
@@ -154,7 +153,7 @@ def events_jsonl(ask: Ask) -> Response:
     return PlainTextResponse(text, headers={"Last-Event-ID": str(last)}, media_type="application/x-ndjson")
 
 
-# --- to change ---------------------------------------------------------------------------------------------------
+# --- the session -------------------------------------------------------------------------------------------------
 
 
 def session(ask: Ask) -> Response:
@@ -162,50 +161,6 @@ def session(ask: Ask) -> Response:
     if ask.session is None and ask.house.guard.free:
         ask.session, ask.fresh = ask.house.guard.open(), True
     return JSONResponse({"csrf": ask.session.csrf if ask.session else None})
-
-
-async def _change(ask: Ask, plan: Any) -> Response:
-    change: actions.Change = await run_in_threadpool(plan)
-    received = await actions.commit(ask.house.desk, change.items)
-    if ask.form:
-        return back_to(f"/?said={change.done}#{change.anchor}")
-    return JSONResponse({"done": change.done, "received": iso(received)})
-
-
-async def acknowledge(ask: Ask) -> Response:
-    """An alert was seen."""
-    actions.checked(actions.Nothing, ask.fields)
-    return await _change(ask, lambda: actions.acknowledge(actions.state_now(ask.house.desk), ask.path("id")))
-
-
-async def shelve(ask: Ask) -> Response:
-    """An alert is set aside."""
-    form = actions.checked(actions.Shelve, ask.fields)
-    return await _change(
-        ask, lambda: actions.shelve(actions.state_now(ask.house.desk), ask.path("id"), form, ask.local)
-    )
-
-
-async def done(ask: Ask) -> Response:
-    """What a notice asked for is done."""
-    actions.checked(actions.Nothing, ask.fields)
-    return await _change(ask, lambda: actions.done(actions.state_now(ask.house.desk), ask.path("id")))
-
-
-async def hand_reading(ask: Ask) -> Response:
-    """A hydrometer reading."""
-    form, desk = actions.checked(actions.HandValues, ask.fields), ask.house.desk
-    return await _change(
-        ask, lambda: actions.hand_reading(actions.state_now(desk), ask.path("name"), form, desk, ask.local.zone)
-    )
-
-
-async def undo_reading(ask: Ask) -> Response:
-    """A hydrometer reading is taken back."""
-    form, desk = actions.checked(actions.Undo, ask.fields), ask.house.desk
-    return await _change(
-        ask, lambda: actions.undo_reading(actions.state_now(desk), ask.path("name"), form, ask.local.zone)
-    )
 
 
 # --- the watcher itself --------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from monitor.model.clock import Clock, SystemClock
-from monitor.web import actions, api, page
+from monitor.web import actions, api, changes, deeds, page
 from monitor.web.desk import Desk
 from monitor.web.front import FrontDoor
 from monitor.web.guard import Guard
@@ -55,15 +55,23 @@ WAYS: tuple[Way, ...] = (
     Way("GET", "/api/batches", api.batches, "read", "All batches, with their verdicts."),
     Way("GET", "/api/batches/{name}", api.batch, "read", "One batch."),
     Way("GET", "/api/batches/{name}/curve", api.curve, "read", "Its gravity and temperature over time.", _SPAN),
-    Way("POST", "/api/batches/{name}/reading", api.hand_reading, "change", "Enter a hydrometer reading.",
+    Way("POST", "/api/batches", changes.start, "change", "Start a batch.", body=deeds.Start),
+    Way("POST", "/api/batches/{name}/stage", changes.stage, "change", "Move a batch to another stage.",
+        body=deeds.Stage),
+    Way("POST", "/api/batches/{name}/addition", changes.addition, "change", "Say what went into a batch.",
+        body=deeds.Addition),
+    Way("POST", "/api/batches/{name}/close", changes.close, "change", "Say that a batch is over, for good.",
+        body=deeds.Close),
+    Way("POST", "/api/batches/{name}/reading", changes.hand_reading, "change", "Enter a hydrometer reading.",
         body=actions.HandValues),
-    Way("POST", "/api/batches/{name}/reading/undo", api.undo_reading, "change", "Take a hydrometer reading back.",
+    Way("POST", "/api/batches/{name}/reading/undo", changes.undo_reading, "change", "Take a hydrometer reading back.",
         body=actions.Undo),
     Way("GET", "/api/alerts", api.alerts, "read", "Alerts that stand, and their latest events.", (_LIMIT,)),
-    Way("POST", "/api/alerts/{id}/acknowledge", api.acknowledge, "change", "It was seen: no more reminders.",
+    Way("POST", "/api/alerts/{id}/acknowledge", changes.acknowledge, "change", "It was seen: no more reminders.",
         body=actions.Nothing),
-    Way("POST", "/api/alerts/{id}/shelve", api.shelve, "change", "Set it aside for a while.", body=actions.Shelve),
-    Way("POST", "/api/alerts/{id}/done", api.done, "change", "What a notice asked for is done.", body=actions.Nothing),
+    Way("POST", "/api/alerts/{id}/shelve", changes.shelve, "change", "Set it aside for a while.", body=actions.Shelve),
+    Way("POST", "/api/alerts/{id}/done", changes.done, "change", "What a notice asked for is done.",
+        body=actions.Nothing),
     Way("GET", "/api/probes", api.probes, "read", "All probes, with their NE 107 status."),
     Way("GET", "/api/unreadable", api.unreadable, "read", "The latest messages that could not be read.", (_LIMIT,)),
     Way("GET", "/api/events", api.events, "read", "Events as they happen; resumes after Last-Event-ID.", (_AFTER,),
@@ -80,7 +88,7 @@ WAYS: tuple[Way, ...] = (
 def make_app(desk: Desk, *, clock: Clock | None = None) -> Starlette:
     """The application over a desk. `clock` times sessions and back-off: real time, whatever the desk's clock does."""
     web = desk.settings.web
-    guard = Guard(web.host, web.password_file, clock or SystemClock())
+    guard = Guard(web.host, web.password_file, clock or SystemClock(), public_url=web.public_url)
     house = House(desk, guard, Pages())
 
     @contextlib.asynccontextmanager

@@ -161,7 +161,7 @@ class Curves:
             made_ms, seen, curve = self._kept.get(key, (0, 0, None))
             if curve is not None and seen == places and 0 <= now_ms - made_ms < curve.cell_ms:
                 return curve
-        end = batch.said_ms if batch.closed else now_ms
+        end = now_ms if batch.closed_ms is None else batch.closed_ms
         end = max(end, batch.pitched_ms + MINUTE)
         # About an hour a cell, so that its median passes over bubbles; finer in the first days.
         cells = min(CELLS, max(CELLS_LEAST, (end - batch.pitched_ms) // HOUR))

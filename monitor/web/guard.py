@@ -17,6 +17,7 @@ import threading
 from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from monitor.model.clock import DAY, SECOND, Clock
 from monitor.web.refusal import SlowDown
@@ -122,7 +123,7 @@ def _network(peer: str) -> str:
 class Guard:
     """See above. Real time throughout: a demo's clock must not end sessions or lift a brake. Safe from any thread."""
 
-    def __init__(self, host: str, password_file: Path | None, clock: Clock) -> None:
+    def __init__(self, host: str, password_file: Path | None, clock: Clock, *, public_url: str | None = None) -> None:
         self.loopback = is_loopback(host)
         self.password = PasswordFile(password_file)
         self.brake = Brake(clock)
@@ -131,7 +132,8 @@ class Guard:
         self._lock = threading.Lock()
         own = socket.gethostname().lower()
         # The machine's own name cannot be pointed elsewhere by a stranger's name server.
-        self._hosts = {"localhost", host.lower(), own, f"{own}.local"} - {""}
+        public = urlsplit(public_url).hostname if public_url else None
+        self._hosts = {"localhost", host.lower(), own, f"{own}.local", public or ""} - {""}
 
     @property
     def free(self) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from typing import Any, Literal
+from typing import Literal
 
 from monitor import __version__
 from monitor.engine.derive import gravity_of, temperature_of
@@ -122,8 +122,3 @@ def _writer(report: HealthReport, desk: Desk) -> Iterator[str]:
     yield from _family("leeswatch_route_failing", "gauge", "1 while a route cannot deliver.", failing)
     sources: list[Sample] = [({"source": each.name}, int(each.connected)) for each in report.sources]
     yield from _family("leeswatch_source_connected", "gauge", "1 while a source is connected.", sources)
-
-
-def names(text: str) -> dict[str, Any]:
-    """Families of an exposition and their kind, for the documentation's test."""
-    return dict(re.findall(r"^# TYPE (\S+) (\S+)$", text, re.MULTILINE))

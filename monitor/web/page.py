@@ -12,6 +12,7 @@ from monitor.model.config import Probe
 from monitor.model.quantities import QUANTITIES
 from monitor.rules.advice import CO2_CAUTION, SEAL_CAUTION
 from monitor.store.reader import Reader
+from monitor.web.desk import HealthReport
 from monitor.web.drawing import daily, drawing
 from monitor.web.guard import COOKIE
 from monitor.web.look import load, picture, reading
@@ -20,6 +21,10 @@ from monitor.web.ways import Ask, back_to, give_cookie, peer_of
 from monitor.web.words import Local, finish, sentence, sg, sg_range, tell
 
 SAID = {
+    "started": "The batch is watched from now on.",
+    "moved": "The batch is in its new stage.",
+    "added": "The addition is noted: strength and verdict are reckoned anew.",
+    "closed": "The batch is over. Its record stays.",
     "acknowledged": "Acknowledged: you will not be reminded of it.",
     "shelved": "Set aside: it comes back by itself if it still stands then.",
     "done": "Marked as done.",
@@ -51,26 +56,29 @@ def home(ask: Ask) -> Response:
         said=SAID.get(ask.query("said") or ""),
         csrf=ask.session.csrf if ask.session else "",
         may_leave=not house.guard.free,
-        alerts=[_alert(each) for each in told["alerts"]],
+        alerts=[_alert(each, told["alerts"]) for each in told["alerts"]],
         cards=[card for card in cards if not card["closed"]],
         past=[card for card in cards if card["closed"]],
+        free=[each["name"] for each in told["vessels"] if each["batch"] is None],
         fridges=[_fridge(each, told) for each in told["fridges"]],
         rooms=[each for each in told["rooms"] if each["temperature"]],
         probes=[_probe(each, house.desk.settings.probe) for each in told["probes"] if not each["by_hand"]],
         unreadable=[_unreadable(row) for row in unreadable],
         report=report,
         waiting=waiting,
-        commit_age=_commit_age(ask),
+        last_commit=_last_commit(ask, report),
         sentence=sentence,
         words={"number": number, "unit": unit},
         cautions=[sentence(each) for each in (CO2_CAUTION, SEAL_CAUTION, GLASS_PRESSURE, GLASS_ICE)],
     )
 
 
-def _commit_age(ask: Ask) -> str:
-    last = ask.house.desk.health().writer.last_commit_mono_ms
+def _last_commit(ask: Ask, report: HealthReport) -> str:
+    last = report.writer.last_commit_mono_ms
     clock = ask.house.desk.clock
-    return ask.local.ago(ask.local.now_ms - (clock.mono_ms() - last)) if last is not None else "not yet"
+    if last is None:
+        return "nothing was committed yet"
+    return f"the last commit was {ask.local.ago(ask.local.now_ms - (clock.mono_ms() - last))}"
 
 
 def _summary(alerts: list[dict[str, Any]]) -> str:
@@ -85,12 +93,17 @@ def _summary(alerts: list[dict[str, Any]]) -> str:
     return f"{len(fresh)} alert{'s' if len(fresh) > 1 else ''} to look at: {told}."
 
 
-def _alert(alert: dict[str, Any]) -> dict[str, Any]:
-    kind, _, name = alert["about"].partition(":")
+def _title(alert: dict[str, Any]) -> str:
+    return f"{alert['about'].replace(':', ' ', 1)}: {TITLES[alert['alert']]}"
+
+
+def _alert(alert: dict[str, Any], standing: list[dict[str, Any]]) -> dict[str, Any]:
+    name = alert["about"].partition(":")[2]
+    cause = next((_title(each) for each in standing if each["id"] == alert["follows_from"]), "")
     # What a batch's card says in full is folded up in the list.
     on_card = alert["alert"].startswith("ferment-")
     enter = f"#enter-{name}" if alert["alert"] == "reading-due" else ""
-    return {**alert, "title": f"{kind} {name}: {TITLES[alert['alert']]}", "on_card": on_card, "enter": enter}
+    return {**alert, "title": _title(alert), "on_card": on_card, "enter": enter, "cause": cause}
 
 
 # --- batches -------------------------------------------------------------------------------------------------------
@@ -109,6 +122,7 @@ def _card(ask: Ask, reader: Reader, state: State, told: dict[str, Any], batch: d
         "done": done,
         "facts": _facts(batch, said, local),
         "hand": batch["last_hand"],
+        "stage": batch["stage"],
         "by_hand": not batch["gravity_probes"],
         "cautions": _cautions(batch, told),
         "drawing": None,
@@ -187,7 +201,7 @@ def _cautions(batch: dict[str, Any], told: dict[str, Any]) -> list[str]:
 
 
 def _warm(value: float | None) -> str:
-    return "–" if value is None else f"{value:.1f} °C"
+    return "–" if value is None else f"{value:.1f}\N{NO-BREAK SPACE}°C"
 
 
 # --- places and probes ---------------------------------------------------------------------------------------------

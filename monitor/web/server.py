@@ -40,9 +40,9 @@ class WebServer:
         listener = _listen(self.host, self.port)
         self.port = listener.getsockname()[1]
         config = uvicorn.Config(
-            self.app, log_config=None, access_log=False, lifespan="on", http="h11", ws="none", loop="asyncio",
-            server_header=False, proxy_headers=False, timeout_keep_alive=15, limit_concurrency=CONNECTIONS,
-            timeout_graceful_shutdown=3,
+            self.app, log_config=None, log_level="warning", access_log=False, lifespan="on",
+            http="h11", ws="none", loop="asyncio", server_header=False, proxy_headers=False,
+            timeout_keep_alive=15, limit_concurrency=CONNECTIONS, timeout_graceful_shutdown=3,
         )  # fmt: skip
         self._server = uvicorn.Server(config)
         up = threading.Event()

@@ -47,6 +47,8 @@ class Streams:
         assert self._stopping is not None
         self.open += 1
         try:
+            if after is None:  # settled before the first byte: whoever sees that misses nothing after it
+                after, _ = await to_thread.run_sync(_look, path, None)
             yield f"retry: {RETRY_MS}\n\n"
             quiet = 0.0
             while not self._stopping.is_set() and allowed():

@@ -3,6 +3,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -46,6 +47,23 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, float |
     return record
 
 
+@pytest.fixture(scope="session")
+def still(recorded: Callable[[str, float | None], Filled]) -> Iterator[Callable[..., House]]:
+    """Serves a filled store for tests that only look: each is started once for all of them."""
+    made: dict[tuple[str, float | None], House] = {}
+
+    def start(scenario: str = "two-siblings", hours: float | None = None) -> House:
+        if (scenario, hours) not in made:
+            filled = recorded(scenario, hours)
+            path = copy_of(filled.path, filled.path.with_name("still.db"))
+            made[scenario, hours] = house_of(path, filled.settings, filled.last_ms)
+        return made[scenario, hours]
+
+    yield start
+    for house in made.values():
+        house.close()
+
+
 @pytest.fixture
 def serve(recorded: Callable[[str, float | None], Filled], tmp_path: Path) -> Iterator[Callable[..., House]]:
     """Serves a copy of a filled store; every house is closed in the end."""
@@ -75,8 +93,20 @@ def house(serve: Callable[..., House]) -> House:
 @pytest.fixture
 def client(house: House) -> Iterator[httpx.Client]:
     """A program on the same machine."""
-    with httpx.Client(base_url=house.url, timeout=20.0) as client:
+    with client_of(house) as client:
         yield client
+
+
+@pytest.fixture
+def visitor(still: Callable[..., House]) -> Iterator[httpx.Client]:
+    """A program that only looks."""
+    with client_of(still()) as client:
+        yield client
+
+
+def client_of(house: House, **options: Any) -> httpx.Client:
+    """A client; without certificates, whose loading would take longer than the test."""
+    return httpx.Client(base_url=house.url, timeout=20.0, verify=False, **options)
 
 
 def may_change(client: httpx.Client) -> httpx.Client:

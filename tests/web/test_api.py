@@ -11,11 +11,12 @@ from monitor.model.inputs import Message, Unreadable
 from monitor.store.reader import Reader
 from monitor.web.app import WAYS
 from tests.web.cellar import House
+from tests.web.conftest import client_of
 
 
-def test_overview_tells_what_stands(client: httpx.Client):
+def test_overview_tells_what_stands(visitor: httpx.Client):
     """The overview holds batches with their verdicts, the fridge with what is in it, alerts and probes."""
-    told = client.get("/api/overview").json()
+    told = visitor.get("/api/overview").json()
     north, south = told["batches"]
     assert (north["verdict"], south["verdict"]) == ("finished", "stalled")
     assert north["judgement"]["verdict"] == "finished"
@@ -31,35 +32,35 @@ def test_overview_tells_what_stands(client: httpx.Client):
     assert all(probe["status"] == "good" for probe in told["probes"])
 
 
-def test_one_batch_and_all_batches_agree(client: httpx.Client):
+def test_one_batch_and_all_batches_agree(visitor: httpx.Client):
     """A batch by its name is the same as in the list, and an unknown name is refused with those there are."""
-    listed = client.get("/api/batches").json()
-    assert client.get("/api/batches/meadow-south").json() == listed[1]
-    refused = client.get("/api/batches/nothing")
+    listed = visitor.get("/api/batches").json()
+    assert visitor.get("/api/batches/meadow-south").json() == listed[1]
+    refused = visitor.get("/api/batches/nothing")
     assert refused.status_code == 404
     assert "meadow-north" in refused.json()["remedy"]
 
 
-def test_alerts_hold_what_stands_and_what_was(client: httpx.Client):
+def test_alerts_hold_what_stands_and_what_was(visitor: httpx.Client):
     """The alerts are those that stand, most urgent first, and the latest events of all."""
-    told = client.get("/api/alerts?limit=4").json()
+    told = visitor.get("/api/alerts?limit=4").json()
     assert [each["priority"] for each in told["standing"]] == ["medium", "low"]
     assert len(told["lately"]) == 4
     assert all(each["event"] == "alert" for each in told["lately"])
 
 
-def test_probes_name_place_health_and_last_values(client: httpx.Client):
+def test_probes_name_place_health_and_last_values(visitor: httpx.Client):
     """A calibrated probe shows what it said and what that means."""
-    south = next(each for each in client.get("/api/probes").json() if each["name"] == "float-south")
+    south = next(each for each in visitor.get("/api/probes").json() if each["name"] == "float-south")
     assert south["place"] == "vessel:south"
     angle = next(each for each in south["quantities"] if each["quantity"] == "float_angle")
     assert angle["unit"] == "deg"
     assert angle["calibrated"]["value"] == pytest.approx(1.0345, abs=0.003)
 
 
-def test_curve_runs_from_original_to_final_gravity(client: httpx.Client):
+def test_curve_runs_from_original_to_final_gravity(visitor: httpx.Client):
     """The whole curve starts near the original gravity and ends near the final one, in no more cells than asked."""
-    told = client.get("/api/batches/meadow-north/curve?cells=100").json()
+    told = visitor.get("/api/batches/meadow-north/curve?cells=100").json()
     line = next(each for each in told["lines"] if each["quantity"] == "gravity")
     points = [point for part in line["parts"] for point in part]
     assert len(points) <= 101
@@ -69,17 +70,17 @@ def test_curve_runs_from_original_to_final_gravity(client: httpx.Client):
     assert times == sorted(times)
 
 
-def test_curve_of_a_span_holds_only_that_span(client: httpx.Client):
+def test_curve_of_a_span_holds_only_that_span(visitor: httpx.Client):
     """`from` and `to` cut the curve, and a span that ends before it starts is refused."""
     span = {"from": "2026-03-05T00:00:00Z", "to": "2026-03-06T00:00:00Z"}
-    told = client.get("/api/batches/meadow-north/curve", params=span).json()
+    told = visitor.get("/api/batches/meadow-north/curve", params=span).json()
     times = [parse_time(at) for line in told["lines"] for part in line["parts"] for at, _ in part]
     assert times
     assert parse_time(span["from"]) <= min(times)
     assert max(times) <= parse_time(span["to"])
     back = {"from": span["to"], "to": span["from"]}
-    assert client.get("/api/batches/meadow-north/curve", params=back).status_code == 400
-    assert client.get("/api/batches/meadow-north/curve?from=soon").json()["what"] == "'soon' is not a time"
+    assert visitor.get("/api/batches/meadow-north/curve", params=back).status_code == 400
+    assert visitor.get("/api/batches/meadow-north/curve?from=soon").json()["what"] == "'soon' is not a time"
 
 
 def test_unreadable_messages_are_shown_with_their_reason(house: House, client: httpx.Client):
@@ -112,9 +113,9 @@ def test_event_lines_are_those_of_the_store(house: House, client: httpx.Client):
 
 
 @pytest.mark.parametrize("query", ["after=-1", "after=x", "limit=0", "after=" + "9" * 5000, "limit=99999"])
-def test_numbers_that_make_no_sense_are_refused(client: httpx.Client, query: str):
+def test_numbers_that_make_no_sense_are_refused(visitor: httpx.Client, query: str):
     """A query that is no whole number in its range is refused with the range."""
-    answer = client.get(f"/api/events.jsonl?{query}")
+    answer = visitor.get(f"/api/events.jsonl?{query}")
     assert answer.status_code == 400
     assert "is not a whole number" in answer.json()["what"]
 
@@ -134,9 +135,9 @@ def test_description_names_every_way_in(house: House, client: httpx.Client):
             assert operation["summary"].endswith(".")
 
 
-def test_bodies_are_described_field_by_field(client: httpx.Client):
-    """The description of a reading names its fields and their bounds, so that a client can be written from it."""
-    document = client.get("/api/openapi.json").json()
+def test_bodies_are_described_field_by_field(visitor: httpx.Client):
+    """The description of a reading names its fields and their bounds, so that a visitor can be written from it."""
+    document = visitor.get("/api/openapi.json").json()
     about = document["paths"]["/api/batches/{name}/reading"]["post"]
     schema = about["requestBody"]["content"]["application/json"]["schema"]
     assert schema["required"] == ["gravity"]
@@ -148,17 +149,17 @@ def test_bodies_are_described_field_by_field(client: httpx.Client):
     ("method", "path", "status"),
     [("GET", "/api/none", 404), ("DELETE", "/api/overview", 405), ("GET", "/api/alerts/x/acknowledge", 405)],
 )
-def test_errors_of_the_api_are_json_with_a_remedy(client: httpx.Client, method: str, path: str, status: int):
+def test_errors_of_the_api_are_json_with_a_remedy(visitor: httpx.Client, method: str, path: str, status: int):
     """Programs are told in JSON what is wrong and what to do."""
-    answer = client.request(method, path)
+    answer = visitor.request(method, path)
     assert answer.status_code == status
     assert answer.json()["what"]
     assert answer.json()["remedy"]
 
 
-def test_errors_for_people_are_a_plain_page(client: httpx.Client):
+def test_errors_for_people_are_a_plain_page(visitor: httpx.Client):
     """People are told on a page, with a way back."""
-    answer = client.get("/none")
+    answer = visitor.get("/none")
     assert answer.status_code == 404
     assert answer.headers["content-type"].startswith("text/html")
     assert '<a href="/">' in answer.text
@@ -188,18 +189,17 @@ def test_health_is_503_with_the_reasons(house: House, client: httpx.Client):
     assert "It is not well" in client.get("/").text
 
 
-def test_head_asks_for_nothing_but_headers(client: httpx.Client):
+def test_head_asks_for_nothing_but_headers(visitor: httpx.Client):
     """HEAD is answered at once everywhere, even where a stream would follow."""
     for path in ("/", "/api/overview", "/api/events", "/healthz"):
-        answer = client.head(path)
+        answer = visitor.head(path)
         assert answer.status_code == 200
         assert answer.content == b""
 
 
-def test_a_silent_probe_is_told_as_failed(serve: Callable[..., House]):
+def test_a_silent_probe_is_told_as_failed(still: Callable[..., House]):
     """A probe that fell silent has failed by NE 107, and its batch says that its gravity cannot be believed."""
-    house = serve("silent-probe", 160.0)
-    with httpx.Client(base_url=house.url) as client:
+    with client_of(still("silent-probe", 160.0)) as client:
         told = client.get("/api/overview").json()
     failed = [each for each in told["probes"] if each["status"] == "failure"]
     assert failed

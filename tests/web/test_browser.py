@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import httpx
 import pytest
 
 from monitor.model.clock import HOUR, MINUTE
@@ -15,6 +14,7 @@ from monitor.model.inputs import Acknowledged, Message, Sample
 from monitor.settings import parse_settings
 from monitor.web import stream
 from tests.web.cellar import START, House, house_of
+from tests.web.conftest import client_of
 
 sync_api = pytest.importorskip("playwright.sync_api")
 CHROMIUM = shutil.which("chromium")
@@ -94,6 +94,11 @@ def look(chromium: Any, monkeypatch: pytest.MonkeyPatch) -> Iterator[Look]:
     for context in contexts:
         context.close()
     assert errors == []
+
+
+def first_alert(house: House) -> str:
+    with client_of(house) as client:
+        return str(client.get("/api/alerts").json()["standing"][0]["id"])
 
 
 def overflow(page: Any) -> int:
@@ -178,7 +183,7 @@ def test_an_alert_is_acknowledged_by_a_tap(house: House, look: Look):
     page.get_by_role("button", name="Acknowledge: batch meadow-south: stalled").click()
     sync_api.expect(page.locator("#news")).to_contain_text("Acknowledged: you will not be reminded of it.")
     sync_api.expect(page.locator("li.acknowledged")).to_contain_text("meadow-south")
-    with httpx.Client(base_url=house.url) as client:
+    with client_of(house) as client:
         told = client.get("/api/alerts").json()
     assert next(each for each in told["standing"] if each["alert"] == "ferment-stalled")["state"] == "acknowledged"
     assert told["lately"][0]["change"] == "acknowledged"
@@ -206,7 +211,7 @@ def test_news_comes_by_itself_and_is_announced(serve: Callable[..., House], look
     page = look(house)
     page.evaluate("window.sameDocument = true")
     sync_api.expect(page.locator("#live")).to_have_text("It keeps itself up to date.")
-    number = httpx.get(f"{house.url}/api/alerts").json()["standing"][0]["id"]
+    number = first_alert(house)
     house.desk.record(Acknowledged(id=number)).result(10)
     sync_api.expect(page.locator(f"#alert-{number}")).to_contain_text("Acknowledged; it stands since")
     start = house.desk.clock.wall_ms()
@@ -229,7 +234,7 @@ def test_what_is_being_typed_is_not_lost_to_news(house: House, look: Look):
     card.get_by_text("Day by day, in figures").click()
     card.get_by_text("Enter a hydrometer reading").click()
     card.get_by_label("Gravity on the scale").fill("1.03")
-    number = httpx.get(f"{house.url}/api/alerts").json()["standing"][0]["id"]
+    number = first_alert(house)
     house.desk.record(Acknowledged(id=number)).result(10)
     sync_api.expect(page.locator(f"#alert-{number}")).to_contain_text("Acknowledged; it stands since")
     assert card.get_by_label("Gravity on the scale").input_value() == "1.03"

@@ -12,7 +12,7 @@ from monitor.model.inputs import Acknowledged, HandReading, Shelved, Ticked
 from monitor.science.gravity import hydrometer_sg, rescale_hydrometer
 from monitor.store.reader import Reader
 from tests.web.cellar import House
-from tests.web.conftest import may_change
+from tests.web.conftest import client_of, may_change
 
 
 def standing(client: httpx.Client) -> dict[str, dict[str, Any]]:
@@ -128,7 +128,7 @@ def test_reading_and_its_entry_stand_or_fall_together(house: House, person: http
 def test_verdict_never_sees_an_uncorrected_reading(serve: Callable[..., House]):
     """A batch that lives on readings is judged on the corrected figure only: the temperature comes first."""
     house = serve("hand-only", 150.0)
-    with httpx.Client(base_url=house.url) as client:
+    with client_of(house) as client:
         may_change(client)
         before = client.get("/api/overview").json()["batches"][0]
         assert before["gravity_probes"] == []

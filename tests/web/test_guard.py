@@ -12,6 +12,7 @@ from monitor.web.guard import PEERS_KEPT, SESSIONS_KEPT, Brake, Guard, PasswordF
 from monitor.web.refusal import SlowDown
 from monitor.web.server import WebServer
 from tests.web.cellar import House
+from tests.web.conftest import client_of
 
 Serve = Callable[..., House]
 SECRET = "barley and rain"
@@ -32,16 +33,16 @@ def locked(serve: Serve, password: Path) -> House:
 
 @pytest.fixture
 def stranger(locked: House) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=locked.url) as client:
+    with client_of(locked) as client:
         yield client
 
 
 # --- free on loopback ----------------------------------------------------------------------------------------------
 
 
-def test_a_session_comes_with_the_page(house: House):
+def test_a_session_comes_with_the_page(still: Serve):
     """On loopback without a password the page gives a session: same-site, out of reach of scripts, with a token."""
-    with httpx.Client(base_url=house.url) as client:
+    with client_of(still()) as client:
         answer = client.get("/")
         cookie = answer.headers["set-cookie"]
         assert "HttpOnly" in cookie
@@ -51,44 +52,44 @@ def test_a_session_comes_with_the_page(house: House):
         assert "set-cookie" not in client.get("/").headers
 
 
-def test_programs_that_only_read_get_no_session(house: House):
+def test_programs_that_only_read_get_no_session(still: Serve, visitor: httpx.Client):
     """Reading the API on loopback needs no session and leaves none behind."""
-    assert "set-cookie" not in httpx.get(f"{house.url}/api/overview").headers
-    assert house.app.state.house.guard.session("made up") is None
+    assert "set-cookie" not in visitor.get("/api/overview").headers
+    assert still().app.state.house.guard.session("made up") is None
 
 
-def test_a_change_without_a_session_is_refused(client: httpx.Client):
+def test_a_change_without_a_session_is_refused(visitor: httpx.Client):
     """A change needs a session, even where reading needs none."""
-    answer = client.post("/api/alerts/x/acknowledge")
+    answer = visitor.post("/api/alerts/x/acknowledge")
     assert answer.status_code == 401
     assert "/api/session" in answer.json()["remedy"]
 
 
 @pytest.mark.parametrize("token", [None, "", "wrong", "ü"])
-def test_a_change_with_another_token_is_refused(client: httpx.Client, token: str | None):
+def test_a_change_with_another_token_is_refused(visitor: httpx.Client, token: str | None):
     """The cookie alone is not enough: a page elsewhere may have had the browser send it."""
-    client.get("/")
+    visitor.get("/")
     data = {} if token is None else {"csrf": token}
-    answer = client.post("/api/alerts/x/acknowledge", json=data)
+    answer = visitor.post("/api/alerts/x/acknowledge", json=data)
     assert answer.status_code == 403
-    form = client.post("/api/alerts/x/acknowledge", data=data or {"a": "b"})
+    form = visitor.post("/api/alerts/x/acknowledge", data=data or {"a": "b"})
     assert form.status_code == 403
     assert "out of date" in form.text
 
 
-def test_the_token_of_another_session_is_refused(house: House):
+def test_the_token_of_another_session_is_refused(still: Serve):
     """Each session has a token of its own."""
-    with httpx.Client(base_url=house.url) as one, httpx.Client(base_url=house.url) as other:
+    with client_of(still()) as one, client_of(still()) as other:
         theirs = one.get("/api/session").json()["csrf"]
         other.get("/")
         assert other.post("/api/alerts/x/acknowledge", headers={"X-CSRF-Token": theirs}).status_code == 403
 
 
 @pytest.mark.parametrize("name", ["evil.example", "evil.example:8650", "127.0.0.1.evil.example", "", "localhost.evil"])
-def test_names_of_elsewhere_are_refused(house: House, name: str):
+def test_names_of_elsewhere_are_refused(visitor: httpx.Client, name: str):
     """A page elsewhere whose name was pointed at this machine reads nothing and changes nothing."""
     for path in ("/", "/api/overview", "/healthz", "/api/session"):
-        answer = httpx.get(house.url + path, headers={"Host": name})
+        answer = visitor.get(path, headers={"Host": name})
         assert answer.status_code == 421
         assert "set-cookie" not in answer.headers
 
@@ -96,32 +97,33 @@ def test_names_of_elsewhere_are_refused(house: House, name: str):
 @pytest.mark.parametrize(
     "name", ["localhost", "LOCALHOST:80", "127.0.0.1:8650", "192.168.1.7", "[::1]:8650", "[fe80::1]"]
 )
-def test_names_of_here_are_known(house: House, name: str):
+def test_names_of_here_are_known(visitor: httpx.Client, name: str):
     """Loopback names and plain addresses are this machine."""
-    assert httpx.get(f"{house.url}/healthz", headers={"Host": name}).status_code == 200
+    assert visitor.get("/healthz", headers={"Host": name}).status_code == 200
 
 
 def test_configured_name_and_own_name_are_known(monkeypatch: pytest.MonkeyPatch):
-    """The name in [web] and the machine's own name, with .local, are known too."""
+    """The names in [web] and the machine's own name, with .local, are known too."""
     monkeypatch.setattr("socket.gethostname", lambda: "Cellar-Pi")
     guard = Guard("wine.lan", None, ManualClock(0))
     for name in ("wine.lan", "wine.lan.:80", "cellar-pi", "cellar-pi.local:8650"):
         assert guard.knows_host(name)
     assert not guard.knows_host("other.lan")
+    assert Guard("127.0.0.1", None, ManualClock(0), public_url="https://cellar.lan:8443/").knows_host("cellar.lan:8443")
 
 
-def test_every_answer_carries_the_safety_headers(client: httpx.Client):
+def test_every_answer_carries_the_safety_headers(visitor: httpx.Client):
     """Pages, JSON, errors and files all forbid inline script, framing and sniffing, and say what may be kept."""
     for path in ("/", "/api/overview", "/none", "/static/page.js", "/healthz"):
-        headers = client.get(path).headers
+        headers = visitor.get(path).headers
         assert "script-src 'self'" in headers["content-security-policy"]
         assert "unsafe" not in headers["content-security-policy"]
         assert "frame-ancestors 'none'" in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["referrer-policy"] == "no-referrer"
-    assert client.get("/api/overview").headers["cache-control"] == "no-store"
-    assert "immutable" in client.get("/static/page.js").headers["cache-control"]
-    assert "server" not in client.get("/").headers
+    assert visitor.get("/api/overview").headers["cache-control"] == "no-store"
+    assert "immutable" in visitor.get("/static/page.js").headers["cache-control"]
+    assert "server" not in visitor.get("/").headers
 
 
 # --- with a password -----------------------------------------------------------------------------------------------
@@ -219,8 +221,9 @@ def test_beyond_loopback_health_needs_the_token(serve: Serve, password: Path):
     """When the network can reach it, health and metrics ask for the token as everything else does."""
     house = serve(host="0.0.0.0", password_file=password)
     for path in ("/healthz", "/metrics"):
-        assert httpx.get(house.url + path).status_code == 401
-        assert httpx.get(house.url + path, headers={"Authorization": f"Bearer {SECRET}"}).status_code == 200
+        with client_of(house) as program:
+            assert program.get(path).status_code == 401
+            assert program.get(path, headers={"Authorization": f"Bearer {SECRET}"}).status_code == 200
 
 
 # --- the parts -----------------------------------------------------------------------------------------------------

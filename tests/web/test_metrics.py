@@ -8,6 +8,7 @@ import pytest
 
 from monitor.store.store import Store
 from tests.web.cellar import House
+from tests.web.conftest import client_of
 
 NAME = r"[a-zA-Z_:][a-zA-Z0-9_:]*"
 SAMPLE = re.compile(rf'({NAME})(?:\{{((?:[a-z_]+="(?:[^"\\\n]|\\["\\n])*",?)+)\}})? (-?[0-9.e+-]+|NaN)')
@@ -48,9 +49,9 @@ def scraped(client: httpx.Client) -> Samples:
     return parse(answer.text)
 
 
-def test_values_and_counts_are_told(client: httpx.Client):
+def test_values_and_counts_are_told(visitor: httpx.Client):
     """The latest gravity and temperature of each place, the alerts that stand, and the counters are there."""
-    told = scraped(client)
+    told = scraped(visitor)
     gravity = {labels["place"]: value for labels, value in told["leeswatch_gravity"]}
     assert gravity["vessel:north"] == pytest.approx(0.9985, abs=0.003)
     assert gravity["vessel:south"] == pytest.approx(1.0345, abs=0.003)
@@ -85,9 +86,8 @@ def test_waiting_deliveries_and_commits_are_told(house: House, client: httpx.Cli
     assert told["leeswatch_odd"][0][0]["of"] == 'a \\"b\\"\\\\'
 
 
-def test_a_probe_that_is_not_heard_has_no_value(serve: Callable[..., House]):
+def test_a_probe_that_is_not_heard_has_no_value(still: Callable[..., House]):
     """The last word of a dead probe is no measurement of now."""
-    house = serve("silent-probe", 160.0)
-    with httpx.Client(base_url=house.url) as client:
+    with client_of(still("silent-probe", 160.0)) as client:
         told = scraped(client)
     assert "leeswatch_gravity" not in told

@@ -4,8 +4,8 @@ import re
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
-import httpx
 import pytest
 
 from monitor.model.clock import HOUR, parse_time
@@ -13,21 +13,30 @@ from monitor.model.inputs import BatchClosed, Message, Sample, StageChanged, Unr
 from monitor.settings import parse_settings
 from monitor.web.page import SAID
 from tests.web.cellar import START, House, house_of
+from tests.web.conftest import client_of
 from tests.web.markup import Element, read
 
-Serve = Callable[..., House]
+Still = Callable[..., House]
 
 
 def page_of(house: House, path: str = "/") -> Element:
-    answer = httpx.get(house.url + path, follow_redirects=True)
+    with client_of(house) as client:
+        answer = client.get(path, follow_redirects=True)
     assert answer.status_code == 200
     return read(answer.text)
 
 
-def test_each_batch_says_what_is_so_how_sure_why_and_what_next(house: House):
+def told_of(house: House, batch: str) -> dict[str, Any]:
+    """The same batch as the API tells it."""
+    with client_of(house) as client:
+        told: dict[str, Any] = client.get(f"/api/batches/{batch}").json()
+    return told
+
+
+def test_each_batch_says_what_is_so_how_sure_why_and_what_next(still: Still):
     """A card holds the verdict in words, how sure it is, because of what, and what to do."""
-    page = page_of(house)
-    told = httpx.get(f"{house.url}/api/batches/meadow-south").json()["judgement"]
+    page = page_of(still())
+    told = told_of(still(), "meadow-south")["judgement"]
     south = page.by_id("batch-meadow-south").text
     assert re.search(r"Stalled, or very slow, at 1\.03\d\d, 0\.03\d above where it should end \(\d\d % sure\)\.", south)
     assert told["because"]
@@ -41,24 +50,24 @@ def test_each_batch_says_what_is_so_how_sure_why_and_what_next(house: House):
     assert "air the room before you bend over an open vessel" in north
 
 
-def test_figures_come_with_their_range_and_time(house: House):
+def test_figures_come_with_their_range_and_time(still: Still):
     """Gravity, expected final and strength each show their range."""
-    facts = page_of(house).by_id("batch-meadow-north").all("dl")[0].text
+    facts = page_of(still()).by_id("batch-meadow-north").all("dl")[0].text
     assert re.search(r"Gravity 0\.998\d 0\.997\d to 0\.999\d, today 05:5\d", facts)
     assert "Should end at 0.9980 0.9931 to 1.0029; as you set it" in facts
     assert re.search(r"Alcohol so far 9\.1 % by volume 8\.\d to 9\.\d, from 1\.06\d\d to 0\.998\d", facts)
 
 
-def test_a_working_batch_says_when_it_should_be_done(serve: Serve):
+def test_a_working_batch_says_when_it_should_be_done(still: Still):
     """While it works, the finish is given with the range it lies in."""
-    card = page_of(serve("two-siblings", 68.0)).by_id("batch-meadow-north").text
+    card = page_of(still("two-siblings", 68.0)).by_id("batch-meadow-north").text
     assert re.search(r"(Working|Slowing down), falling 0\.0\d+ a day", card)
     assert re.search(r"It should be done about .+, between .+ and .+\.", card)
 
 
-def test_alerts_can_be_acknowledged_shelved_and_done_without_a_script(house: House):
+def test_alerts_can_be_acknowledged_shelved_and_done_without_a_script(still: Still):
     """Each alert has plain forms with the session's token: acknowledge, shelve, and done where it is a notice."""
-    page = page_of(house)
+    page = page_of(still())
     told = {each.text.split(" ", 3)[-1][:20]: each for each in page.all("li", class_="alert")}
     assert len(told) == 2
     stalled, finished = page.all("li", class_="alert")
@@ -77,7 +86,7 @@ def test_alerts_can_be_acknowledged_shelved_and_done_without_a_script(house: Hou
 
 def test_forms_alone_do_the_work(house: House):
     """Filling in and sending the page's own forms changes what they say, and the page tells so."""
-    with httpx.Client(base_url=house.url, follow_redirects=True) as browser:
+    with client_of(house, follow_redirects=True) as browser:
         page = read(browser.get("/").text)
         form = page.all("li", class_="alert")[0].all("form")[0]
         fields = {each.attrs["name"]: each.attrs["value"] for each in form.all("input")}
@@ -100,7 +109,7 @@ def test_forms_alone_do_the_work(house: House):
 
 def test_a_form_that_cannot_be_used_says_why(house: House):
     """A wrong figure is answered with a plain page that names it."""
-    with httpx.Client(base_url=house.url) as browser:
+    with client_of(house) as browser:
         token = read(browser.get("/").text).all("input", name="csrf")[0].attrs["value"]
         answer = browser.post("/api/batches/meadow-south/reading", data={"csrf": token, "gravity": "1034"})
     assert answer.status_code == 400
@@ -130,9 +139,9 @@ def test_what_comes_from_outside_is_never_markup(house: House):
     assert "<img src=x onerror=alert(1)>" in page.by_id("unreadable").text
 
 
-def test_nothing_is_inline_and_nothing_comes_from_elsewhere(house: House):
+def test_nothing_is_inline_and_nothing_comes_from_elsewhere(still: Still):
     """No style or handler attributes, no inline script, and every address is one of ours."""
-    page = page_of(house)
+    page = page_of(still())
     for element in page.all():
         assert "style" not in element.attrs
         assert not [name for name in element.attrs if name.startswith("on")]
@@ -142,14 +151,15 @@ def test_nothing_is_inline_and_nothing_comes_from_elsewhere(house: House):
     assert not page.all("style")
 
 
-def test_every_input_has_a_label_and_every_button_a_name(house: House):
+def test_every_input_has_a_label_and_every_button_a_name(still: Still):
     """Labels point at their inputs, buttons have a name of their own, and no id is used twice."""
-    page = page_of(house)
+    page = page_of(still())
     ids = [each.attrs["id"] for each in page.all() if "id" in each.attrs]
     assert len(ids) == len(set(ids))
-    labels = {each.attrs["for"] for each in page.all("label")}
-    for field in page.all("input"):
-        assert field.attrs.get("type") == "hidden" or field.attrs["id"] in labels
+    labels = {each.attrs.get("for") for each in page.all("label")}
+    for field in page.all("input") + page.all("select"):
+        inside = field.parent is not None and field.parent.tag == "label"
+        assert inside or field.attrs.get("type") == "hidden" or field.attrs["id"] in labels
     names = [button.attrs.get("aria-label") or button.text for button in page.all("button")]
     assert all(names)
     for element in page.all():
@@ -157,9 +167,9 @@ def test_every_input_has_a_label_and_every_button_a_name(house: House):
             assert element.attrs.get(name, ids[0]) in ids
 
 
-def test_landmarks_and_headings_lead_through_the_page(house: House):
+def test_landmarks_and_headings_lead_through_the_page(still: Still):
     """One main, header, footer and named navigation; headings go down one level at a time; news is announced."""
-    page = page_of(house)
+    page = page_of(still())
     assert [len(page.all(tag)) for tag in ("main", "header", "footer", "nav", "h1")] == [1, 1, 1, 1, 1]
     levels = [int(each.tag[1]) for each in page.all() if re.fullmatch(r"h[1-6]", each.tag)]
     assert levels[0] == 1
@@ -173,18 +183,18 @@ def test_landmarks_and_headings_lead_through_the_page(house: House):
         assert drawing.attrs["aria-label"]
 
 
-def test_colour_is_never_the_only_sign(house: House):
+def test_colour_is_never_the_only_sign(still: Still):
     """Each mark stands beside the word it stands for."""
-    page = page_of(house)
+    page = page_of(still())
     for mark in page.all("span", class_="mark"):
         assert mark.attrs["aria-hidden"] == "true"
         assert mark.parent is not None
         assert len(mark.parent.text) > len(mark.text) + 2
 
 
-def test_curve_has_a_gap_where_nothing_came(serve: Serve):
+def test_curve_has_a_gap_where_nothing_came(still: Still):
     """While the probe was silent the line is broken and the span shaded, and the drawing says what that means."""
-    card = page_of(serve("silent-probe")).by_id("batch-quiet-1")
+    card = page_of(still("silent-probe")).by_id("batch-quiet-1")
     (line,) = card.all("path", class_="gravity")
     assert line.attrs["d"].count("M") >= 2
     gaps = card.all("rect", class_="gap")
@@ -193,11 +203,11 @@ def test_curve_has_a_gap_where_nothing_came(serve: Serve):
     assert "Shaded: nothing was heard." in card.all("figcaption")[0].text
 
 
-def test_a_batch_without_a_probe_shows_its_readings(serve: Serve):
+def test_a_batch_without_a_probe_shows_its_readings(still: Still):
     """Readings by hand are diamonds with their error, and the form to enter the next one is open."""
-    house = serve("hand-only", 150.0)
+    house = still("hand-only", 150.0)
     card = page_of(house).by_id("batch-plain-1")
-    readings = httpx.get(f"{house.url}/api/batches/plain-1").json()["hand_readings"]
+    readings = told_of(house, "plain-1")["hand_readings"]
     assert readings > 2
     assert len(card.all("path", class_="hand")) == len(card.all("line", class_="error")) == readings
     assert "open" in card.all("details", class_="enter")[0].attrs
@@ -258,9 +268,9 @@ def test_a_batch_at_rest_or_over_leaves_the_verdicts(house: House):
     assert "meadow-south" in page.by_id("past").text
 
 
-def test_fridge_trouble_is_said_in_words(serve: Serve):
+def test_fridge_trouble_is_said_in_words(still: Still):
     """An open door shows on the fridge's card and on top, with its cause and how the contents fare."""
-    page = page_of(serve("two-siblings", 140.5))
+    page = page_of(still("two-siblings", 140.5))
     assert "2 alerts to look at: 1 high, 1 medium." in page.by_id("summary").text
     card = page.by_id("fridge-larder")
     assert "The door seems to stand open." in card.text
@@ -272,7 +282,7 @@ def test_fridge_trouble_is_said_in_words(serve: Serve):
 
 
 @pytest.mark.parametrize("said", ["nothing", "<script>", ""])
-def test_only_our_own_words_are_said_back(house: House, said: str):
+def test_only_our_own_words_are_said_back(still: Still, said: str):
     """The address cannot put words into the page's mouth."""
-    page = page_of(house, f"/?said={said}")
+    page = page_of(still(), f"/?said={said}")
     assert page.by_id("news").text == ""

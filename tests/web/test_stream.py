@@ -11,6 +11,7 @@ from monitor.model.inputs import Acknowledged
 from monitor.store.reader import Reader
 from monitor.web import stream
 from tests.web.cellar import House
+from tests.web.conftest import client_of
 
 
 @pytest.fixture(autouse=True)
@@ -116,7 +117,7 @@ def test_the_server_stops_with_streams_open(house: House):
     ended = threading.Event()
 
     def follow() -> None:
-        with httpx.Client(base_url=house.url) as client, client.stream("GET", "/api/events") as answer:
+        with client_of(house) as client, client.stream("GET", "/api/events") as answer:
             for _ in blocks(answer):
                 started.set()
         ended.set()
