@@ -12,7 +12,7 @@ from monitor.model.events import Range
 from monitor.rules.batch import BatchState, HandPoint
 from monitor.rules.health import span_words
 from monitor.rules.track import PointSource
-from monitor.science.trend import Trend, median, robust_sd, theil_sen
+from monitor.science.trend import Trend, curvature, median, robust_sd, theil_sen
 
 WINDOW_H = 72
 FLAT = 0.0005  # SG a day
@@ -62,8 +62,8 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
     noise = _noise([value for _, value in points])
     day = [point for point in points if point[0] > points[-1][0] - 24.0]
     trend = theil_sen(*_columns(day), 0.95) if len(day) >= 4 else None
-    gravity = trend.at(day[-1][0]) if trend else median([value for _, value in day])
-    sd = math.hypot(noise / math.sqrt(max(1.0, len(day) / 4.0)), evidence.probe_error, 0.0002)
+    gravity, held = _level(day, trend)
+    sd = math.hypot(noise / math.sqrt(max(1.0, held / 4.0)), evidence.probe_error, 0.0002)
     long = _long_trend(points)
     flat = _flat_probability(long) if long is not None and long.flat(FLAT / 24.0) else None
     words = (
@@ -83,6 +83,16 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
         used=(evidence.probe or "probe",),
         flat_words=words,
     )
+
+
+def _level(day: list[tuple[float, float]], trend: Trend | None) -> tuple[float, int]:
+    """The gravity now, and how many hours it rests on: a line through a bent day would miss its end."""
+    if trend is None:
+        return median([value for _, value in day]), len(day)
+    near = [point for point in day if point[0] > day[-1][0] - 8.0]
+    if len(near) >= 5 and curvature(*_columns(day)).bends(3.0):
+        return theil_sen(*_columns(near)).at(near[-1][0]), len(near)
+    return trend.at(day[-1][0]), len(day)
 
 
 def _long_trend(points: list[tuple[float, float]]) -> Trend | None:

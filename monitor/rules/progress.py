@@ -5,7 +5,7 @@ from __future__ import annotations
 from monitor.model.clock import DAY, HOUR
 from monitor.rules.batch import BatchState, expectation
 from monitor.rules.evidence import Evidence, Seen, mean
-from monitor.science.trend import median
+from monitor.science.trend import median, theil_sen
 
 TEMPERATURE_STEP = 3.0
 RISE = 0.006  # SG: no yeast raises gravity; foam and temperature move a float by less
@@ -105,15 +105,24 @@ def _watch_addition(batch: BatchState, evidence: Evidence, now_ms: int) -> None:
     if batch.added_known or evidence.gravity is None:
         batch.added_ms = None
         return
-    after = [value for _, value in evidence.gravity(batch.added_ms, now_ms)][:6]
+    after = evidence.gravity(batch.added_ms, now_ms)[:6]
     if len(after) < 6 and now_ms - batch.added_ms < DAY:
         return
-    earlier = [value for _, value in evidence.gravity(batch.added_ms - 12 * HOUR, batch.added_ms)][-3:]
-    before = median(earlier) if earlier else batch.added_before
+    at = batch.added_ms / HOUR
+    earlier = evidence.gravity(batch.added_ms - 12 * HOUR, batch.added_ms)[-6:]
+    before = _level(earlier, at) if earlier else batch.added_before
     if after and before is not None and batch.original is not None:
-        # It goes on falling while the sugar dissolves: the highest hours are nearest to the truth.
-        batch.original += max(0.0, median(sorted(after)[-3:]) - before)
+        # Sugar that dissolves slowly shows late: the highest hours then say more than the line back to its time.
+        highest = median(sorted(value for _, value in after)[-3:])
+        batch.original += max(0.0, max(_level(after, at), highest) - before)
     batch.added_ms = None
+
+
+def _level(points: list[tuple[float, float]], at: float) -> float:
+    """The gravity at a time (hours) by the line through a few hours beside it."""
+    if len(points) < 4:
+        return median([value for _, value in points])
+    return theil_sen([x for x, _ in points], [y for _, y in points]).at(at)
 
 
 def whole_fall(batch: BatchState) -> float:
