@@ -45,7 +45,8 @@ def scribe() -> Scribe:
 
 @pytest.fixture
 def store(tmp_path: Path, scribe: Scribe) -> Iterator[Path]:
-    server = ControlServer(tmp_path / "store.db", scribe.record, SystemClock().wall_ms, lambda: {"health": {"ok": True}})
+    health = {"health": {"ok": True}}
+    server = ControlServer(tmp_path / "store.db", scribe.record, SystemClock().wall_ms, lambda: health)
     server.start()
     yield tmp_path / "store.db"
     server.stop()
