@@ -195,6 +195,7 @@ def _tell_fridge(state: State, vessel: str, value: float, measured_ms: int) -> N
         content = fridge.contents.get(vessel)
         if content is not None and measured_ms >= content.at_ms - 10 * MINUTE:
             content.estimate, content.at_ms, content.measured = value, measured_ms, True
+            content.told_ms = measured_ms
             state.touch(f"fridge:{name}")
 
 

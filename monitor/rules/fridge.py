@@ -46,6 +46,7 @@ class Content:
     freezes_c: float  # the cautious end of its freezing point
     why: str  # how that is known
     measured: bool = False
+    told_ms: int = 0  # when a probe in it last spoke
 
 
 def stand_in() -> Content:
@@ -184,6 +185,8 @@ def take(fridge: FridgeState, measured_ms: int, value: float) -> None:
     while fridge.recent[0][0] < measured_ms - BUFFER:
         del fridge.recent[0]
     for content in (*fridge.contents.values(), fridge.stand_in):
+        # A probe in it that fell silent, or was taken out, leaves the estimate to go on from its last word.
+        content.measured = content.measured and measured_ms - content.told_ms <= GAP
         if not content.measured:
             content.estimate = thermal.lag_step(
                 content.estimate, mean, max(0, measured_ms - content.at_ms) / 1000.0, content.tau_s
