@@ -108,7 +108,7 @@ def test_a_sugar_wash_ends_below_one() -> None:
     seed=st.integers(0, 5),
 )
 def test_flat_is_finished_stalled_or_unknown_by_how_far_it_is_from_its_end(over: float, sd: float, seed: int) -> None:
-    """Flat within the margin is finished, beyond the far one stalled, between them unknown, with half a point of play."""
+    """Flat within the margin it is finished, beyond the far one stalled, and unknown between them."""
     batch = a_batch(original=1.060, original_told=True, expected_final=1.010, expected_sd=sd, started_ms=PITCHED)
     batch.peak_rate = 0.02
     event = Bench(batch, lambda _: 1.010 + over, sd=0.0001, seed=seed).judge(400)
