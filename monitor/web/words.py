@@ -12,6 +12,8 @@ from monitor.rules.advice import CO2_CAUTION, SEAL_CAUTION
 from monitor.rules.health import span_words
 
 MORNING_HOUR = 8
+GLASS_ICE = "ice bursts glass: keep glass out of any place that can freeze what is in it"
+GLASS_PRESSURE = "a glass jug or jar is never rated for pressure: keep an airlock on it, or its lid loose"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from pathlib import Path
 
 import httpx
 import pytest
 
+from monitor.model.clock import HOUR
 from monitor.store.store import Store
-from tests.web.cellar import House
-from tests.web.conftest import client_of
+from tests.web.cellar import House, copy_of, house_of
+from tests.web.conftest import Filled, client_of
 
 NAME = r"[a-zA-Z_:][a-zA-Z0-9_:]*"
 SAMPLE = re.compile(rf'({NAME})(?:\{{((?:[a-z_]+="(?:[^"\\\n]|\\["\\n])*",?)+)\}})? (-?[0-9.e+-]+|NaN)')
@@ -91,3 +93,16 @@ def test_a_probe_that_is_not_heard_has_no_value(still: Callable[..., House]):
     with client_of(still("silent-probe", 160.0)) as client:
         told = scraped(client)
     assert "leeswatch_gravity" not in told
+
+
+def test_values_from_before_an_outage_are_not_told(recorded: Callable[[str, float | None], Filled], tmp_path: Path):
+    """Just after a restart nothing is called silent yet, but what was heard three hours ago is no value of now."""
+    filled = recorded("two-siblings", None)
+    house = house_of(copy_of(filled.path, tmp_path / "s.db"), filled.settings, filled.last_ms + 3 * HOUR)
+    try:
+        with client_of(house) as client:
+            told = scraped(client)
+    finally:
+        house.close()
+    assert "leeswatch_gravity" not in told
+    assert "leeswatch_temperature_celsius" not in told
