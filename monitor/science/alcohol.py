@@ -57,7 +57,8 @@ def _check(og: float, fg: float) -> tuple[float, float]:
     within("original gravity", og, 1.0, sugar.SG_HIGH)
     within("gravity now", fg, sugar.SG_LOW, sugar.SG_HIGH)
     # Noise may lift a reading a little over the original one: nothing has fermented then.
-    return sugar.plato_from_sg(og), min(sugar.plato_from_sg(fg), sugar.plato_from_sg(og))
+    original = max(0.0, sugar.plato_from_sg(og))  # water's own rounding is no extract
+    return original, min(sugar.plato_from_sg(fg), original)
 
 
 def _by_volume(abw: float, fg: float) -> float:

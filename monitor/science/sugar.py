@@ -142,7 +142,7 @@ def g_l_from_plato(plato: float) -> float:
 def plato_from_g_l(grams: float) -> float:
     """°Plato from grams of sucrose in a litre at 20 °C: the inverse of `g_l_from_plato`.
 
-    -114–771 g/L, ValueError outside; contraction on dissolving is in the density.
+    -114.5–772 g/L, ValueError outside; contraction on dissolving is in the density.
     """
-    within("sugar", grams, -114.0, 771.0, "g/L")
+    within("sugar", grams, -114.5, 772.0, "g/L")
     return 100.0 * solve(lambda x: x * _density(x, 20.0), grams, PLATO_LOW / 100.0, PLATO_HIGH / 100.0)

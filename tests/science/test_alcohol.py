@@ -64,6 +64,66 @@ def test_a_sugar_wash_fermented_dry_to_water():
     assert 78.0 < found.real_attenuation < 85.0
 
 
+def test_the_strength_lies_where_the_trade_says():
+    """1.094 to 1.000 is between 12.5 and 13 %; the rules of thumb spread from 12.3 to 13.3 round it."""
+    found = alcohol.alcohol(1.094, 1.000)
+    assert 12.5 <= found.abv <= 13.0
+    low, high = found.spread
+    assert low == pytest.approx(12.34, abs=0.05)
+    assert high == pytest.approx(13.23, abs=0.05)
+
+
+def test_real_extract_agrees_with_measured_beers():
+    """Five sets of measured beers: strength by mass within 0.1 % by the fit, 0.12 % by Balling; extract within 0.2."""
+    for row in rows("attenuation_means_2009"):
+        og = sugar.sg_from_plato(float(row["original_extract_P"]))
+        fg = sugar.sg_from_plato(float(row["apparent_extract_P"]))
+        assert alcohol.real_extract(og, fg) == pytest.approx(float(row["real_extract_P"]), abs=0.2)
+        published = float(row["alcohol_pct_mass"])
+        assert abw_of(alcohol.abv_by_fit(og, fg), fg) == pytest.approx(published, abs=0.1)
+        assert alcohol.abw(og, fg) == pytest.approx(published, abs=0.12)
+
+
+def test_a_litre_weighs_what_its_alcohol_and_extract_say():
+    """Alcohol alone gives the alcohol tables' gravity, extract alone the sugar tables', both by Tabarié's rule."""
+    by_volume = 100.0 * 95.0 / ethanol.RHO_ETHANOL_20
+    assert sugar.true_from_apparent(alcohol.gravity_of(95.0, 0.0)) == pytest.approx(ethanol.sg_from_abv(by_volume))
+    assert alcohol.gravity_of(0.0, 103.8115) == pytest.approx(sugar.sg_from_plato(10.0), abs=1e-6)
+    both = sugar.true_from_apparent(alcohol.gravity_of(95.0, 20.0))
+    parts = ethanol.sg_from_abv(by_volume) + sugar.true_from_apparent(alcohol.gravity_of(0.0, 20.0)) - 1.0
+    assert both == pytest.approx(parts, abs=1e-9)
+
+
+@unhurried
+@given(st.floats(0.0, 15.0), st.floats(0.0, 200.0))
+def test_extract_left_is_the_inverse_of_gravity(abv, extract):
+    """The extract of a mix is found again from its gravity and strength."""
+    sg = alcohol.gravity_of(abv / 100.0 * ethanol.RHO_ETHANOL_20, extract)
+    assert alcohol.extract_left_g_l(sg, abv) == pytest.approx(extract, abs=1e-4)
+
+
+@unhurried
+@given(st.floats(0.98, 1.12), st.floats(0.0, 0.03), st.floats(0.0, 12.0))
+def test_about_two_grams_ferment_for_a_point(sg, fall, abv):
+    """A fall of 0.001 takes 1.9 to 2.5 g of extract a litre, and no fall takes none."""
+    used = alcohol.fermented_g_l(sg, max(0.96, sg - fall), abv)
+    points = 1000.0 * (sg - max(0.96, sg - fall))
+    assert 1.85 * points - 1e-6 <= used <= 2.5 * points + 1e-6
+    assert alcohol.fermented_g_l(sg, sg + 0.001, abv) == 0.0
+
+
+@unhurried
+@given(st.floats(1.01, 1.15), st.floats(0.0, 100.0))
+def test_real_attenuation_leads_to_the_strength_by_density(og, attenuation):
+    """Where a wash ends at a real attenuation, the density balance finds the alcohol of that attenuation."""
+    fg = alcohol.gravity_at_real_attenuation(og, attenuation)
+    original = sugar.plato_from_sg(og)
+    grams = original * attenuation / 100.0 / alcohol.EXTRACT_PER_ALCOHOL
+    share = grams / (100.0 - 1.0665 * grams)
+    expected = 100.0 * share * sugar.kg_m3_from_sg(fg) / ethanol.RHO_ETHANOL_20
+    assert alcohol.abv_by_density(og, fg) == pytest.approx(expected, rel=1e-4, abs=1e-4)
+
+
 def test_below_water_the_attenuation_passes_100_and_no_extract_is_negative_by_density():
     """A wash that ends at 0.986 has more than 100 % apparent, less than 100 % real attenuation."""
     found = alcohol.alcohol(1.090, 0.986)
@@ -147,6 +207,25 @@ def test_nothing_fermented_is_no_alcohol():
         assert found.abv_low == 0.0
         assert 0.0 < found.abv_high < 0.5
         assert found.apparent_attenuation == 0.0
+
+
+@pytest.mark.parametrize(
+    ("call", "allowed"),
+    [
+        (lambda: alcohol.gravity_of(201.0, 0.0), "0 and 200 g/L"),
+        (lambda: alcohol.gravity_of(0.0, 451.0), "-110 and 450 g/L"),
+        (lambda: alcohol.extract_left_g_l(1.0, 26.0), "0 and 25 %"),
+        (lambda: alcohol.fermented_g_l(1.0, 0.99, 17.0), "0 and 16 %"),
+        (lambda: alcohol.fermented_g_l(1.0, 0.9, 10.0), "0.96 and 1.2"),
+        (lambda: alcohol.gravity_at_real_attenuation(1.17, 80.0), "1 and 1.16"),
+        (lambda: alcohol.gravity_at_real_attenuation(1.05, 101.0), "0 and 100 %"),
+    ],
+)
+def test_mixes_that_cannot_be_are_refused(call, allowed):
+    """Amounts outside their ranges are refused with what is allowed."""
+    with pytest.raises(ValueError, match="must lie between") as refused:
+        call()
+    assert allowed in str(refused.value)
 
 
 @pytest.mark.parametrize(("og", "fg"), [(0.99, 0.98), (1.21, 1.0), (1.05, 0.95), (1.0, 1.0)])

@@ -154,6 +154,29 @@ def test_plato_survives_the_round_trip(plato):
 
 
 @unhurried
+@given(st.floats(0.960, 1.199))
+def test_density_in_vacuo_survives_the_round_trip(sg):
+    """Gravity to kg/m³ and back changes nothing; in vacuo is not in air (0.1 kg/m³ at 1.09)."""
+    density = sugar.kg_m3_from_sg(sg)
+    assert sugar.sg_from_kg_m3(density) == pytest.approx(sg, abs=1e-12)
+    assert density == pytest.approx(1000.0 * sg * 0.998203, abs=0.26)
+
+
+def test_kilograms_per_cubic_metre_are_the_table_s():
+    """The apparent gravities of the table give back its densities in vacuo."""
+    for row in numbers("sucrose_sg2020"):
+        found = sugar.kg_m3_from_sg(row["SG20_20_apparent_in_air"])
+        assert found == pytest.approx(row["rho20_ICUMSA_kg_m3"], abs=6e-3)
+
+
+@unhurried
+@given(st.floats(-11.9, 60.0))
+def test_grams_a_litre_survive_the_round_trip(plato):
+    """From Plato to grams a litre and back changes nothing, contraction included."""
+    assert sugar.plato_from_g_l(sugar.g_l_from_plato(plato)) == pytest.approx(plato, abs=1e-7)
+
+
+@unhurried
 @given(st.floats(0.0, 100.0))
 def test_strength_survives_the_round_trip(abv):
     """From volume to mass and back changes nothing."""
@@ -191,6 +214,8 @@ def test_plato_below_water_is_negative_and_smooth():
         (lambda: sugar.true_from_apparent(math.nan), "0.96 and 1.2"),
         (lambda: sugar.density(61.0), "-12 and 60 °P"),
         (lambda: sugar.density(10.0, 81.0), "0 and 80 °C"),
+        (lambda: sugar.plato_from_g_l(800.0), "-114.5 and 772 g/L"),
+        (lambda: sugar.kg_m3_from_sg(0.9), "0.96 and 1.2"),
         (lambda: ethanol.density(-0.1), "0 and 100 %"),
         (lambda: ethanol.density(10.0, 41.0), "-20 and 40 °C"),
         (lambda: ethanol.abw_from_abv(101.0), "0 and 100 %"),
