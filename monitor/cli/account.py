@@ -31,12 +31,12 @@ CAUTION = (
 class Account:
     """Reads the store as any other reader does, a few times a second."""
 
-    def __init__(self, console: Console, store: Path, settings: Settings, clock: Clock, events: Path | None) -> None:
+    def __init__(self, console: Console, store: Path, settings: Settings, clock: Clock, events: IO[str] | None) -> None:
         self._console = console
         self._reader = Reader(store)
         self._settings = settings
         self._clock = clock
-        self._file: IO[str] | None = events.open("w", encoding="utf-8") if events else None
+        self._file = events
         self._last = 0
         self._looked = 0.0
         self._day = -1
@@ -83,17 +83,17 @@ class Account:
             self._console.print(self._line(day))
         self._day = day
 
-    def over(self) -> None:
-        """The story has ended."""
+    def over(self, *, whole: bool) -> None:
+        """The story has ended, or the time for it."""
         self.look(now=True)
-        self._console.print(f"\nThe story is over: {self.told} alerts were raised.")
+        days = (self._clock.wall_ms() - self._begun_ms) / DAY
+        what = "The story is over" if whole else f"Time is up on day {days:.1f} of the story"
+        self._console.print(f"\n{what}: {self.told} alert{'s were' if self.told != 1 else ' was'} raised.")
 
     def close(self) -> None:
         """Tell the last and let go."""
         self.look(now=True)
         self._reader.close()
-        if self._file is not None:
-            self._file.close()
 
     # --- what is new -----------------------------------------------------------------------------------------------
 

@@ -6,6 +6,8 @@ import argparse
 import contextlib
 import itertools
 import logging
+import os
+import shutil
 import signal
 import socket
 import sys
@@ -15,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
+from typing import IO
 
 from rich.console import Console
 
@@ -37,6 +40,8 @@ STORY_S = 85.0
 STEP = MINUTE
 CATCH_UP_S = 2.0
 PAGE_PORT = 8650
+ROOM = 64 * 1024 * 1024
+_ENDING = (signal.SIGINT, signal.SIGTERM)
 
 
 def add(commands: Commands) -> None:
@@ -61,6 +66,7 @@ class Show:
     args: argparse.Namespace
     console: Console
     folder: Path
+    events: IO[str] | None
     started: float = field(default_factory=real_s)
 
     def left(self) -> float:
@@ -75,12 +81,14 @@ def run(args: argparse.Namespace) -> int:
         value = getattr(args, name)
         if value is not None and not 0 < value < 1e9:
             raise UsageError(f"--{'for' if name == 'seconds' else name} {value:g} cannot be", "give a number above 0")
-    signal.signal(signal.SIGTERM, _interrupt)
+    for each in _ENDING:
+        signal.signal(each, _interrupt)
     logging.basicConfig(level=logging.ERROR, stream=sys.stderr, format="%(levelname)s %(name)s: %(message)s")
     logging.getLogger("monitor.alerts").setLevel(logging.CRITICAL)  # the account tells the same alerts
     console = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
-    with _folder(args.keep) as folder:
-        show = Show(args, console, folder)
+    with contextlib.ExitStack() as stack:
+        events = stack.enter_context(args.events.open("w", encoding="utf-8")) if args.events else None
+        show = Show(args, console, stack.enter_context(_folder(args.keep)), events)
         try:
             _play_somehow(show)
         except KeyboardInterrupt:
@@ -89,19 +97,29 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _interrupt(_number: int, _frame: FrameType | None) -> None:
+    for each in _ENDING:
+        signal.signal(each, signal.SIG_IGN)  # an impatient second one would leave a broker and a folder behind
     raise KeyboardInterrupt
 
 
 @contextlib.contextmanager
 def _folder(keep: Path | None) -> Iterator[Path]:
     if keep is None:
-        with tempfile.TemporaryDirectory(prefix="leeswatch-demo-") as name:
+        with tempfile.TemporaryDirectory(prefix="leeswatch-demo-", dir=_memory()) as name:
             yield Path(name)
         return
     keep.mkdir(parents=True, exist_ok=True)
     if any(keep.iterdir()):
         raise UsageError(f"{keep} is not empty", "name a new folder for --keep")
     yield keep.resolve()
+
+
+def _memory() -> str | None:
+    """A folder in memory, if there is one: each of 15,000 commits waits for the disk, and a card also wears."""
+    folder = "/dev/shm"  # noqa: S108 - a private folder is made in it
+    if "TMPDIR" in os.environ or not os.access(folder, os.W_OK) or shutil.disk_usage(folder).free < ROOM:
+        return None
+    return folder
 
 
 def _play_somehow(show: Show) -> None:
@@ -136,25 +154,28 @@ def _play(show: Show, scenario: Scenario, mqtt_port: int | None) -> None:
         (show.folder / "demo.toml").write_text(text, encoding="utf-8")
         settings = parse_settings(text, "demo.toml")
         daemon = Daemon(settings, store, clock, calendar=False, group_ms=0)
-        daemon.start()
-        account = Account(show.console, store, settings, clock, show.args.events)
-        try:
+        account = Account(show.console, store, settings, clock, show.events)
+        with contextlib.ExitStack() as ending:
+            ending.callback(account.close)  # last, for what the daemon says at its end
+            ending.callback(daemon.stop)
+            daemon.start()
+            if show.args.keep is not None:
+                ending.callback(lambda: daemon.record(Exported()).result(10.0))
             url = daemon.web.url if daemon.web else None
             account.open(url, "MQTT and a serial line" if mqtt_port else "serial lines alone")
             with account.live():
-                _drive(show, rig, daemon, clock, account)
+                whole = _drive(show, rig, daemon, clock, account)
+                account.over(whole=whole)
                 _linger(show, account)
-        finally:
-            if show.args.keep is not None:
-                daemon.record(Exported()).result(10.0)
-            daemon.stop()
-            account.close()
     if show.args.keep is not None:
         _keep(show, store)
 
 
-def _drive(show: Show, rig: Rig, daemon: Daemon, clock: ManualClock, account: Account) -> None:
-    """Move time on a minute at a time, never faster than the daemon takes in what the probes said."""
+def _drive(show: Show, rig: Rig, daemon: Daemon, clock: ManualClock, account: Account) -> bool:
+    """Move time on a minute at a time, never faster than the daemon takes in what the probes said.
+
+    Returns whether the story came to its end before `--for` did.
+    """
     player = rig.player
     story_s = (player.end_ms - player.start_ms) / 1000.0
     wanted = show.args.seconds
@@ -167,7 +188,7 @@ def _drive(show: Show, rig: Rig, daemon: Daemon, clock: ManualClock, account: Ac
     before = daemon.writer.status.messages
     for now in itertools.count(player.start_ms + STEP, STEP):
         if now > player.end_ms or show.left() <= 1.0:
-            return
+            return now > player.end_ms
         clock.advance(STEP)
         sent += rig.deliver_until(now)
         _wait_for(daemon, before + sent)
@@ -175,6 +196,7 @@ def _drive(show: Show, rig: Rig, daemon: Daemon, clock: ManualClock, account: Ac
         if ahead > 0.0:
             time.sleep(min(ahead, 1.0))
         account.look()
+    raise AssertionError
 
 
 def _wait_for(daemon: Daemon, messages: int) -> None:
@@ -185,7 +207,6 @@ def _wait_for(daemon: Daemon, messages: int) -> None:
 
 def _linger(show: Show, account: Account) -> None:
     """Keep the page up: until `--for` is over, or in a terminal until Ctrl-C."""
-    account.over()
     stay = show.args.seconds is not None or sys.stdout.isatty()
     while stay and show.left() > 1.0:
         time.sleep(min(0.2, max(show.left() - 1.0, 0.0)))
