@@ -198,3 +198,64 @@ def test_impossible_holds_are_refused(call, allowed):
     with pytest.raises(ValueError, match="must") as refused:
         call()
     assert allowed in str(refused.value)
+
+
+def test_a_hold_may_begin_and_end_between_two_samples():
+    """Where the liquid passes the target and is held long enough before the next sample, the time is exact."""
+    liquid = [(1000.0, 8.0), (1000.0 + 4 * HOUR, 0.0)]
+    found = cooling.held(liquid, 4.0, 1.5, max_gap_s=5 * HOUR)
+    assert found.hours == pytest.approx(2.0)
+    assert found.done_s == pytest.approx(1000.0 + 3.5 * HOUR)
+
+
+def test_nothing_is_done_in_a_stretch_that_is_not_cold():
+    """A hold that is full to the second is done where it became so, not in a later warm stretch."""
+    liquid = [(0.0, 2.0), (HOUR, 2.0), (HOUR + 1, 9.0), (2 * HOUR, 9.0)]
+    found = cooling.held(liquid, 1.0, 1e-9)
+    assert (found.hours, found.done_s) == (0.0, None)
+
+
+def test_a_gap_of_an_hour_is_seen_and_a_longer_one_is_not():
+    """By default samples up to an hour apart count."""
+    assert cooling.held([(0.0, 2.0), (HOUR, 2.0)], 4.0, 1.0).hours == 1.0
+    assert cooling.held([(0.0, 2.0), (HOUR + 1, 2.0)], 4.0, 1.0).unseen_hours == pytest.approx(1.0, abs=1e-3)
+
+
+def test_order_is_judged_by_time_alone():
+    """Falling temperatures are no disorder; times that go back are, though temperatures rise."""
+    assert cooling.held([(0.0, 9.0), (60.0, 8.0)], 4.0, 1.0).hours == 0.0
+    with pytest.raises(ValueError, match="order of time"):
+        cooling.held([(60.0, 1.0), (0.0, 70.0)], 4.0, 1.0)
+
+
+def test_following_keeps_the_times_of_the_air():
+    """Each sample of the air has its estimate at the same time, from the first on."""
+    air = [(500.0, 2.0), (1100.0, 2.0), (1700.0, 2.0)]
+    found = cooling.follow(air, 20.0, HOUR)
+    assert [time for time, _ in found] == [500.0, 1100.0, 1700.0]
+    assert found[0][1] == 20.0
+
+
+def test_a_hold_by_the_air_says_what_was_unseen_and_how_cold_it_is_now():
+    """Unseen hours are those of the air, and the liquid's estimate has the range of its time constants."""
+    air = [(index * 600.0, 2.0) for index in range(30)] + [(40 * HOUR + index * 600.0, 2.0) for index in range(6)]
+    found = cooling.held_by_air(air, 20.0, 4.0, 4.0, 1.0, "glass")
+    assert found.unseen_hours == pytest.approx(40.0 - 29 / 6)
+    assert 2.0 < found.now_c.low < found.now_c.usual < found.now_c.high < 20.0
+    tau = thermal.time_constant(4.0, "glass")
+    usual = thermal.lag_step(20.0, 2.0, (29 + 5) * 600.0, tau.usual_s)
+    assert found.now_c.usual == pytest.approx(usual, abs=1e-6)
+
+
+def test_the_ends_of_the_ranges_are_allowed_and_no_more():
+    """The largest vessel is answered, a larger one refused; so are films and temperatures."""
+    assert cooling.biot(2000.0, 1000.0) > cooling.biot(0.05, 0.1)
+    assert cooling.cooling(2000.0, 60.0, 0.0, -30.0).hours.usual > 0.0
+    for call in (
+        lambda: cooling.biot(2001.0, 7.5),
+        lambda: cooling.biot(1.0, 1001.0),
+        lambda: cooling.cooling(1.0, 60.5, 0.0, -30.0),
+        lambda: cooling.cooling(1.0, 60.0, 0.0, -30.5),
+    ):
+        with pytest.raises(ValueError, match="must lie between"):
+            call()

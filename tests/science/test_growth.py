@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import curve_fit
 
-from monitor.science import growth
+from monitor.science import growth, sugar
 
 from .tables import numbers, rows, unhurried
 
@@ -114,3 +114,38 @@ def test_impossible_starters_are_refused(call, allowed):
     with pytest.raises(ValueError, match="must") as refused:
         call()
     assert allowed in str(refused.value)
+
+
+def test_rates_span_what_was_published_and_poor_media():
+    """At the optimum the range runs from a judgement of 0.30 to the 0.547 an hour of the counts of 1913."""
+    found = growth.growth_rate(growth.T_BEST)
+    assert (found.low, found.high) == pytest.approx((0.30, 0.547))
+
+
+def test_a_starter_s_range_is_its_stated_corners():
+    """Sugar-bound: 0.04 g of 50 pg cells to 0.10 g of 25 pg; reserve-bound: two to five doublings."""
+    eaten_g = 10.0 * 0.0999 * 1038.3 * 0.67
+    found = growth.starter(10.0, 1.040, 3e11)
+    assert found.cells.low == pytest.approx(3e11 + eaten_g * 0.04 / 5e-11, rel=2e-3)
+    # The best yield would pass what ten litres can hold, so room is the top.
+    assert found.cells.high == growth.CELL_DENSITY * 10.0
+    thin = growth.starter(10.0, 1.005, 2e11)
+    eaten_g = 10.0 * sugar.g_l_from_plato(sugar.plato_from_sg(1.005)) * 0.67
+    assert thin.cells.high == pytest.approx(2e11 + eaten_g * 0.10 / 2.5e-11, rel=1e-9)
+    few = growth.starter(10.0, 1.040, 1e9)
+    assert (few.cells.low, few.cells.usual, few.cells.high) == (4e9, 8e9, 32e9)
+
+
+def test_a_starter_stands_at_22_degrees_and_two_thirds_unless_told():
+    """Temperature and fermentable share have the stated defaults; all of the extract at most ferments."""
+    assert growth.starter(1.0, 1.040, 5e10) == growth.starter(1.0, 1.040, 5e10, 22.0, 0.67)
+    assert growth.starter(1.0, 1.040, 5e10, 22.0, 1.0).cells.usual > growth.starter(1.0, 1.040, 5e10).cells.usual
+    with pytest.raises(ValueError, match=r"0\.3 and 1"):
+        growth.starter(1.0, 1.040, 5e10, 22.0, 1.01)
+
+
+def test_slow_is_not_never():
+    """Just above the lowest temperature growth takes very long, at it for ever."""
+    slow = growth.starter(1.0, 1.040, 5e10, growth.T_MIN + 2.0)
+    assert 100.0 < slow.hours.usual < math.inf
+    assert growth.starter(1.0, 1.040, 5e10, growth.T_MIN).hours.usual == math.inf

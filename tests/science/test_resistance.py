@@ -154,3 +154,23 @@ def test_nonsense_has_no_temperature(call):
     """Resistances no temperature has, and points no thermistor has, are refused in words."""
     with pytest.raises(ValueError, match=r"no temperature|must"):
         call()
+
+
+@pytest.mark.parametrize(
+    ("grade", "at_zero", "at_hundred"), [("AA", 0.1, 0.27), ("A", 0.15, 0.35), ("B", 0.3, 0.8), ("C", 0.6, 1.6)]
+)
+def test_each_class_is_as_stated(grade, at_zero, at_hundred):
+    """Each class at 0 and 100 °C, and the same 100 kelvin below as above as far as it goes."""
+    assert resistance.platinum_tolerance(0.0, grade) == pytest.approx(at_zero)
+    assert resistance.platinum_tolerance(100.0, grade) == pytest.approx(at_hundred)
+    assert resistance.platinum_tolerance(-50.0, grade) == resistance.platinum_tolerance(50.0, grade)
+
+
+def test_from_one_ohm_to_ten_thousand_at_zero():
+    """Thermometers of 1 to 10,000 ohm at 0 °C are answered, others refused, both ways."""
+    for r0 in (1.0, 10_000.0):
+        assert resistance.platinum_celsius(resistance.platinum_ohm(20.0, r0), r0) == pytest.approx(20.0)
+    for r0 in (0.99, 10_001.0):
+        for call in (resistance.platinum_ohm, resistance.platinum_celsius):
+            with pytest.raises(ValueError, match="1 and 10000 ohm"):
+                call(20.0, r0)

@@ -7,7 +7,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from iapws import IAPWS95
 
-from monitor.science import ethanol, settling, water
+from monitor.science import ethanol, settling, sugar, water
 
 from .tables import numbers, rows, unhurried
 
@@ -186,3 +186,115 @@ def test_impossible_settling_is_refused(call, allowed):
 def test_densities_are_those_of_the_other_modules():
     """Water without alcohol has the density of `water.density`."""
     assert settling.liquid(4.0).density == water.density(4.0)
+
+
+def test_what_is_not_told_has_the_range_of_its_kind():
+    """A cell is 4 to 8 µm of 1080 to 1113 kg/m³, a floc 50 to 200 µm and 10 to 30 kg/m³ over the liquid."""
+    published = {row["quantity"]: row["value"] for row in rows("yeast_kinetics_published")}
+    diameter, density = published["yeast textbook cell"].split(";")
+    assert settling.CELL_UM.usual == float(diameter.split()[0])
+    assert settling.CELL_KG_M3.usual == 1000.0 * float(density.split()[0])
+    assert settling.CELL_KG_M3.high == 1000.0 * float(published["cell density (buoyant)"].split("-")[1])
+    through = settling.liquid(4.0, 12.0)
+
+    def hours(micrometres, kilograms):
+        alone = settling.settle(100.0, through, diameter_um=micrometres, density_kg_m3=kilograms)
+        return alone.hours.usual
+
+    cell = settling.settle(100.0, through).hours
+    assert cell.usual == pytest.approx(hours(5.0, 1100.0))
+    assert (cell.low, cell.high) == pytest.approx((hours(8.0, 1113.0), hours(4.0, 1080.0)), rel=1e-5)
+    floc = settling.settle(100.0, through, "floc").hours
+    assert floc.usual == pytest.approx(hours(100.0, through.density + 20.0))
+    assert floc.low == pytest.approx(hours(200.0, through.density + 30.0))
+    assert floc.high == pytest.approx(hours(50.0, through.density + 10.0), rel=1e-4)
+
+
+def test_extract_is_found_from_strength_and_gravity():
+    """Ten grams of sugar in 100 g of water-and-alcohol thicken it as ten per cent of extract do."""
+    abv = 8.0
+    sg = ethanol.sg_from_abv(abv) + sugar.true_sg_from_plato(10.0) - 1.0
+    assert settling.liquid(20.0, abv, sg).viscosity == pytest.approx(settling.viscosity(20.0, abv, 10.0), rel=1e-6)
+    assert settling.viscosity(20.0, abv, 10.0) / settling.viscosity(20.0, abv) == pytest.approx(1.336 / 1.002, rel=0.01)
+
+
+def test_extract_thickens_more_in_the_cold():
+    """Sugar's share in the viscosity is that of the handbook at 20 °C itself, and 14 % more of its log at 0 °C."""
+    at_20, at_0 = (math.log(settling.viscosity(t, 0.0, 20.0) / settling.viscosity(t)) for t in (20.0, 0.0))
+    assert at_20 == pytest.approx(math.log(1.945 / 1.002), abs=0.004)
+    assert at_0 == pytest.approx(1.14 * at_20, rel=1e-9)
+
+
+def test_every_per_cent_of_alcohol_is_followed():
+    """Between the handbook's whole per cents, and to the end at 24 % by volume, viscosity runs straight in its log."""
+    for mass in (0.5, 9.5, 18.5, 19.4):
+        low, high = (settling._ETHANOL_20[int(mass) + step] for step in (0, 1))
+        share = mass - int(mass)
+        expected = math.exp((1.0 - share) * math.log(low) + share * math.log(high)) / 1.002
+        found = settling.viscosity(20.0, ethanol.abv_from_abw(mass)) / settling.water_viscosity(20.0)
+        assert found == pytest.approx(expected, rel=1e-6)
+
+
+def test_at_twenty_per_cent_by_mass_the_course_is_the_older_table_s():
+    """From 20 °C to the cold the last column changes as the older table does, through 10 and 20 % alike."""
+    for row in numbers("ethanol_viscosity_by_temperature"):
+        for mass in (10.0, 19.0):
+            ratio = settling.viscosity(row["t_C"], ethanol.abv_from_abw(mass)) / settling.water_viscosity(row["t_C"])
+            ratio /= settling.viscosity(20.0, ethanol.abv_from_abw(mass)) / settling.water_viscosity(20.0)
+            x = mass / 10.0
+
+            def old(t_row, x=x):
+                ten, twenty = (math.log(t_row[key] / t_row["0"]) for key in ("10", "20"))
+                return x * (2.0 - x) * ten + x * (x - 1.0) / 2.0 * twenty
+
+            at_20 = next(each for each in numbers("ethanol_viscosity_by_temperature") if each["t_C"] == 20.0)
+            assert math.log(ratio) == pytest.approx(old(row) - old(at_20), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: settling.viscosity(40.0, 24.0, 40.0),
+        lambda: settling.liquid(0.0, 24.0),
+        lambda: settling.liquid(40.0, 0.0, 1.13),
+        lambda: settling.reynolds(1e-6, 0.1, settling.liquid(20.0)),
+        lambda: settling.reynolds(1e-6, 5000.0, settling.liquid(20.0)),
+        lambda: settling.crowding(0.5),
+        lambda: settling.settle(1.0, settling.liquid(0.0), diameter_um=0.5),
+        lambda: settling.settle(5000.0, settling.liquid(40.0), density_kg_m3=1500.0),
+    ],
+)
+def test_the_ends_of_the_ranges_are_allowed(call):
+    """What stands at an end of a stated range is answered."""
+    assert call() is not None
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: settling.liquid(20.0, 24.5),
+        lambda: settling.reynolds(1e-6, 0.099, settling.liquid(20.0)),
+        lambda: settling.reynolds(1e-6, 5001.0, settling.liquid(20.0)),
+        lambda: settling.crowding(0.51),
+        lambda: settling.settle(100.0, settling.liquid(20.0), diameter_um=205.0, density_kg_m3=1055.0 + 200.0),
+    ],
+)
+def test_just_beyond_the_ends_is_refused(call):
+    """A little beyond an end of a stated range is refused."""
+    with pytest.raises(ValueError, match="must"):
+        call()
+
+
+def test_stokes_law_is_refused_just_above_a_reynolds_number_of_one():
+    """A sphere at 0.97 is answered, one at 1.05 refused."""
+    through = settling.liquid(20.0)
+
+    def number(density):
+        excess = density - through.density
+        return settling.reynolds(settling.stokes(200.0, excess, through.viscosity), 200.0, through)
+
+    below, above = 1221.0, 1240.0
+    assert 0.95 < number(below) < 1.0 < number(above) < 1.08
+    settling.settle(100.0, through, diameter_um=200.0, density_kg_m3=below)
+    with pytest.raises(ValueError, match="at most 1"):
+        settling.settle(100.0, through, diameter_um=200.0, density_kg_m3=above)

@@ -211,3 +211,64 @@ def test_impossible_yeast_is_refused(call, allowed):
     with pytest.raises(ValueError, match="must") as refused:
         call()
     assert allowed in str(refused.value)
+
+
+def test_common_practice_is_as_stated():
+    """The figures without a source are those of the descriptions, so that nobody changes them unseen."""
+    assert yeast.PITCH_RATES["ale"] == Estimate(0.75e6, 0.5e6, 1.0e6)
+    assert yeast.PITCH_RATES["lager"] == Estimate(1.5e6, 1.0e6, 2.0e6)
+    assert yeast.SLURRY["loose"] == Estimate(0.7e9, 0.4e9, 1.0e9)
+    assert (yeast.GENERATION_LIMIT, yeast.AGE_USUAL_DAYS, yeast.AGE_LIMIT_DAYS) == (8, 14.0, 30.0)
+
+
+def test_warm_storage_is_capped_at_half_the_worst_rate():
+    """At 25 °C the usual loss in six days is the one whose square is the worst: 43 %, not all."""
+    left = yeast.stored(6.0, 25.0, start=100.0).viability
+    assert left.usual == pytest.approx(100.0 * math.sqrt(0.32))
+    assert left.high == pytest.approx(100.0 * 0.32**0.25)
+
+
+def test_half_alive_is_the_least_worth_waking():
+    """At 50 % a jar is woken, a little below it is thrown out."""
+    assert yeast.keeping(1, 3.0, 50.0).advice == "wake"
+    assert yeast.keeping(1, 3.0, 49.9).advice == "discard"
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: yeast.count(10, 1, 0.01, 0.01),
+        lambda: yeast.count(10, 10_000, 5.0, 1.0, dilution=1e6),
+        lambda: yeast.stored(180.0, 0.0, 100.0),
+        lambda: yeast.stored(0.0, 25.0, 1.0),
+        lambda: yeast.keeping(0, 0.0, 0.0),
+        lambda: yeast.keeping(100, 10_000.0, 100.0),
+        lambda: yeast.pitch(0.05, 1.2),
+        lambda: yeast.pitch(1e5, 1.001),
+    ],
+)
+def test_the_ends_of_the_ranges_are_allowed(call):
+    """What stands at an end of a stated range is answered."""
+    assert call() is not None
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: yeast.count(10, 5, 0.0099),
+        lambda: yeast.count(10, 5, 5.1),
+        lambda: yeast.count(10, 5, 0.2, 0.0099),
+        lambda: yeast.count(10, 5, 0.2, 1.01),
+        lambda: yeast.stored(5.0, 4.0, 101.0),
+        lambda: yeast.stored(5.0, 4.0, 0.9),
+        lambda: yeast.keeping(101, 5.0, 90.0),
+        lambda: yeast.keeping(1, -0.1, 90.0),
+        lambda: yeast.keeping(1, 10_001.0, 90.0),
+        lambda: yeast.keeping(1, 5.0, -0.1),
+        lambda: yeast.keeping(1, 5.0, 100.1),
+    ],
+)
+def test_just_beyond_the_ends_is_refused(call):
+    """A little beyond an end of a stated range is refused."""
+    with pytest.raises(ValueError, match="must lie between"):
+        call()
