@@ -45,7 +45,8 @@ def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None
     if batch.step_ms is not None and batch.step_ms != asked:
         state.book.note(advice.step_question(batch), now_ms, out)
     changed = event.verdict != batch.verdict or event.hint != batch.hint
-    if changed or now_ms - batch.said_ms >= SAY_AT_LEAST:
+    # The next look is an hour away: what was last said off the hour must not wait for it.
+    if changed or now_ms - batch.said_ms > SAY_AT_LEAST - HOUR:
         batch.since_ms = now_ms if event.verdict != batch.verdict else batch.since_ms
         batch.verdict, batch.hint, batch.said_ms = event.verdict, event.hint, now_ms
         out.events.append(event)

@@ -202,7 +202,8 @@ def reading_due(batch: BatchState, now_ms: int, *, has_probe: bool) -> Finding |
     wait = DAY if not batch.hand or batch.verdict in ("slowing", "finished", "waiting") else 2 * DAY
     if batch.rest == "finished" or now_ms - last < wait:
         return None
-    what = f"the last was {span_words(now_ms - last)} ago" if batch.hand else "there is none yet"
+    ago = span_words(now_ms - last)
+    what = f"the last was {ago} ago" if batch.hand else f"it was pitched {ago} ago and there is none yet"
     return Finding(
         alert="reading-due",
         about=f"batch:{batch.name}",
