@@ -25,6 +25,8 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from monitor.intake.values import OLDEST_OWN_MS, refuse_future
+from monitor.model.clock import EARLIEST_MS, iso
 from monitor.model.errors import LeeswatchError, StoreError, UsageError
 from monitor.model.inputs import (
     JOURNAL,
@@ -98,11 +100,23 @@ def parse_request(request: dict[str, Any], now_ms: int) -> list[Message | Journa
     for entry in entries:
         if not isinstance(entry, BY_PEOPLE):
             raise UsageError(f'an entry of kind "{entry.kind}" is written by the daemon alone', "leave it out")
+    for at in (*(getattr(entry, "at", None) for entry in entries), *(each.time for each in typed)):
+        if at is not None:
+            _check_time(at, now_ms)
     items: list[Message | JournalEntry] = list(entries)
     for probe in dict.fromkeys(each.probe for each in typed):
         samples = tuple(each.sample() for each in typed if each.probe == probe)
         items.append(Message("hand", probe, now_ms, 0, samples))
     return items
+
+
+def _check_time(at_ms: int, now_ms: int) -> None:
+    """A time that was left out is the machine's, and a machine whose clock is not set would file it in 1970."""
+    if at_ms < OLDEST_OWN_MS:
+        raise UsageError(f"{iso(at_ms)} is what a clock says that is not set", "say when, or set the machine's clock")
+    late = refuse_future(at_ms, now_ms) if now_ms >= EARLIEST_MS else None
+    if late is not None:
+        raise UsageError(f"{iso(at_ms)} is still to come", "give the time at which it was")
 
 
 class ControlServer:

@@ -7,16 +7,19 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import sqlite3
 from collections.abc import Iterator, Sequence
 
 from monitor.alerts.book import Outcome
 from monitor.engine.state import STATE_VERSION, State
 from monitor.engine.step import due_ticks, step
-from monitor.model.errors import StoreError
+from monitor.model.errors import StoreError, StoreTrouble
 from monitor.model.inputs import ClockStep, Input, JournalEntry, Reading, Started
 from monitor.store.store import Added, Store
 
 log = logging.getLogger(__name__)
+
+SEEN_UNTIL = "seen_until"  # event time as far as it was committed: a state that is rebuilt must see the same ticks
 
 
 class Ledger:
@@ -36,10 +39,10 @@ class Ledger:
         found = self.store.load_state()
         self._stale = False
         self._out = Outcome()
-        if found is None:
+        if found is None and not self.store.last_received():
             self.state = State()
             return
-        version, pieces = found
+        version, pieces = found or (None, {})
         if version == STATE_VERSION:
             try:
                 self.state = State.restore(pieces)
@@ -55,6 +58,7 @@ class Ledger:
             self._ticks_before(item)
             self._step(item, item.received_ms if isinstance(item, Reading) else item.received)
             self.rebuilt += 1
+        self.tick(int(self.store.meta(SEEN_UNTIL) or 0))
         self._out = Outcome()  # all of it was said when it happened
         with self.store.transaction():
             self.store.clear_state()
@@ -67,14 +71,21 @@ class Ledger:
         StoreTrouble leaves the ledger to take up the last committed state before the next commit.
         """
         if self._stale:
-            self.load()
+            self._load_again()
         self._stale = True
         self._out = out = Outcome()
         with self.store.transaction():
             yield out
             self.store.add_outcome(out.events, out.notices, self.routes)
             self.store.put_state(STATE_VERSION, self.state.drain())
+            self.store.put_meta(SEEN_UNTIL, self.state.clock.last_ms)
         self._stale = False
+
+    def _load_again(self) -> None:
+        try:
+            self.load()
+        except sqlite3.Error as error:
+            raise StoreTrouble(f"the store cannot be read: {error}", "check its disk") from error
 
     def put(self, item: Reading | JournalEntry) -> Added:
         """File one input and let the engine see it; ticks that fall before it come first."""

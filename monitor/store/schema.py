@@ -40,6 +40,7 @@ MIGRATIONS: tuple[str, ...] = (
         id INTEGER PRIMARY KEY AUTOINCREMENT, session TEXT NOT NULL, connection TEXT NOT NULL,
         packet INTEGER NOT NULL, digest TEXT NOT NULL
     );
+    CREATE INDEX receipts_digest ON receipts (digest, packet);
     CREATE TABLE held (
         id INTEGER PRIMARY KEY AUTOINCREMENT, boot TEXT NOT NULL, mono INTEGER NOT NULL, probe TEXT NOT NULL,
         quantity TEXT NOT NULL, value REAL NOT NULL, shift INTEGER NOT NULL

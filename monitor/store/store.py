@@ -29,7 +29,7 @@ from monitor.store.schema import migrate
 Added = Literal["new", "same", "conflict"]
 Held = tuple[int, str, int, str, str, float, int]  # id, boot, mono, probe, quantity, value, shift
 
-RECEIPTS_KEPT = 256  # more than ten times the broker's window of messages in flight
+RECEIPTS_KEPT = 30_000  # a killed broker sends again all that its last file holds: 20,000 with our settings
 UNREADABLE_KEPT = 500
 CONTENT_KEPT = 2_048  # bytes of an unreadable message
 WORDS_KEPT = 500  # characters of where it came from, and of why it cannot be read
