@@ -36,6 +36,7 @@ from monitor.rules.health import ProbeHealth
 from monitor.sources.broker import hear_broker
 
 LISTEN_S = 60.0
+WIDE = 160  # columns where nobody can say how many there are: a file, a pipe
 _HEALTH = TypeAdapter(ProbeHealth)
 
 
@@ -171,6 +172,8 @@ def _unreadable(settings: Settings) -> list[dict[str, Any]]:
 
 def _print(found: dict[str, Any], settings: Settings) -> None:
     out = Console(highlight=False)
+    if not out.is_terminal:
+        out.width = max(out.width, WIDE)
     table = Table("probe", "place", "status", "last values", title="Probes", title_justify="left")
     for row in found["probes"]:
         values = ", ".join(f"{each['quantity']} {each['value']:g} {each['unit']}" for each in row["last"])

@@ -144,7 +144,7 @@ def _report(done: Replayed, told: Told, args: argparse.Namespace) -> None:
 def _compare(told: Told, other: Told, args: argparse.Namespace) -> None:
     out = Console(stderr=args.events == "-", highlight=False)
     if not out.is_terminal:
-        out.width = WIDE
+        out.width = max(out.width, WIDE)
     rows = differences(told, other)
     if not rows:
         out.print(f"{args.other} would have said the same at the same times", markup=False)

@@ -58,7 +58,7 @@ class RecordingError(LeeswatchError):
     """A recording, or the journal beside it, cannot be read."""
 
     def __init__(self, file: str, line: int, what: str, remedy: str) -> None:
-        super().__init__(f"{file}:{line}: {what}", remedy)
+        super().__init__(f"{file}:{line}: {what}" if line else f"{file}: {what}", remedy)
 
 
 class PayloadError(LeeswatchError):

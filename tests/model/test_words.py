@@ -193,3 +193,4 @@ def test_a_problem_is_one_sentence() -> None:
         "c.toml:3: site.name: found 5; it should be text\nc.toml: file: missing; make it"
     )
     assert str(RecordingError("r.csv", 7, "no time", "give one")) == "r.csv:7: no time; give one"
+    assert str(RecordingError("r.csv", 0, "no file", "name one")) == "r.csv: no file; name one"
