@@ -174,3 +174,32 @@ def test_from_one_ohm_to_ten_thousand_at_zero():
         for call in (resistance.platinum_ohm, resistance.platinum_celsius):
             with pytest.raises(ValueError, match="1 and 10000 ohm"):
                 call(20.0, r0)
+
+
+def test_beta_is_taken_from_two_to_six_thousand():
+    """Betas at both ends are answered, others refused, both ways."""
+    for beta in (2000.0, 6000.0):
+        assert resistance.beta_celsius(resistance.beta_ohm(5.0, 1e4, beta), 1e4, beta) == pytest.approx(5.0)
+    for beta in (1999.0, 6001.0):
+        for call in (resistance.beta_ohm, resistance.beta_celsius):
+            with pytest.raises(ValueError, match="2000 and 6000 K"):
+                call(20.0, 1e4, beta)
+
+
+@pytest.mark.parametrize("temperature", [-55.1, 150.1])
+def test_thermistors_end_where_stated(temperature):
+    """A tenth of a kelvin beyond the range is refused, both ways and by both descriptions."""
+    a, b, c = resistance.COMMON_10K
+    kelvin = temperature + 273.15
+    by_beta = 1e4 * math.exp(3950.0 * (1.0 / kelvin - 1.0 / 298.15))
+    x = (a - 1.0 / kelvin) / (2.0 * c)
+    y = math.hypot((b / (3.0 * c)) ** 1.5, x)
+    by_three = math.exp(math.cbrt(y - x) - math.cbrt(y + x))
+    for call in (
+        lambda: resistance.thermistor_ohm(temperature),
+        lambda: resistance.beta_ohm(temperature),
+        lambda: resistance.thermistor_celsius(by_three),
+        lambda: resistance.beta_celsius(by_beta),
+    ):
+        with pytest.raises(ValueError, match="-55 and 150 °C"):
+            call()
