@@ -82,8 +82,6 @@ def _alcohol_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _alcohol(args: argparse.Namespace) -> Answer:
-    if not args.og >= 1.001:
-        raise ValueError(f"original gravity must lie between 1.001 and {sugar.SG_HIGH:g}; it is {args.og!r}")
     found = alcohol.alcohol(args.og, args.fg, og_error=args.og_error, fg_error=args.fg_error)
     table = Table("ABV by other methods", "% vol", box=None, pad_edge=False, header_style="dim")
     for name, abv in found.methods[1:]:
