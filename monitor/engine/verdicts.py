@@ -18,6 +18,7 @@ from monitor.rules.track import PointSource, Track
 SAY_AT_LEAST = 6 * HOUR
 COMFORT_OVER = 2 * HOUR
 UNANSWERED = 3 * DAY
+UNHEARD = 3 * HOUR
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,8 @@ def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None
     witnesses = gravity_witnesses(state, batch.vessel)
     liquid = liquid_source(state, batch.vessel)
     asked = batch.step_ms
-    event = ferment.judge(batch, _evidence(witnesses, liquid, now_ms), now_ms)
+    evidence = _evidence(witnesses, liquid, now_ms) or _nothing_yet(state, batch, liquid, now_ms)
+    event = ferment.judge(batch, evidence, now_ms)
     if batch.step_ms is not None and batch.step_ms != asked:
         state.book.note(advice.step_question(batch), now_ms, out)
     changed = event.verdict != batch.verdict or event.hint != batch.hint
@@ -127,9 +129,25 @@ def _calibration_error(state: State, probe: str) -> float | None:
     return None
 
 
-def _evidence(witnesses: list[Witness], liquid: PointSource | None, now_ms: int) -> Evidence:
-    if not witnesses:
+def _nothing_yet(state: State, batch: BatchState, liquid: PointSource | None, now_ms: int) -> Evidence:
+    """No probe has told gravity here: there is none, or it has not been heard yet."""
+    place = f"vessel:{batch.vessel}"
+    unheard = [name for name, _ in state.places.items() if state.place_now(name) == place and not _heard(state, name)]
+    if not unheard:
         return Evidence(None, None, 0.0, None, liquid, None)
+    late = now_ms - batch.pitched_ms >= UNHEARD
+    trouble = f"probe {unheard[0]} has not been heard yet" if late else None
+    return Evidence(lambda _, __: [], unheard[0], 0.0, trouble, liquid, None)
+
+
+def _heard(state: State, probe: str) -> bool:
+    health = state.probes.get(probe)
+    return health is not None and bool(health.series)
+
+
+def _evidence(witnesses: list[Witness], liquid: PointSource | None, now_ms: int) -> Evidence | None:
+    if not witnesses:
+        return None
     for witness in witnesses:
         if trouble_of(witness.health, now_ms) is None:
             return Evidence(witness.track.points, witness.name, witness.error, None, liquid, witness.seen_ms())

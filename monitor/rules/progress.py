@@ -87,7 +87,9 @@ def watch_rise(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: int) -
     if by < max(RISE, 8.0 * seen.noise):
         return False
     since_ms = round((lowest[0] + 0.5) * HOUR)
-    batch.window_from_ms = max(batch.window_from_ms, since_ms)
+    # The trend starts with the highest hour: the one in which it rose says nothing of how it falls.
+    top = max((point for point in points if point[0] > lowest[0]), key=lambda point: point[1])
+    batch.window_from_ms = max(batch.window_from_ms, round((top[0] - 0.5) * HOUR))
     batch.rest = batch.rest_gravity = batch.slowed_ms = None
     if not announced(batch, since_ms):
         batch.step_ms, batch.step_probe, batch.step_by = since_ms, evidence.probe or "", by
