@@ -198,12 +198,14 @@ def reading_due(batch: BatchState, now_ms: int, *, has_probe: bool) -> Finding |
     """Ask for a hydrometer reading when one is worth taking; only for a batch without a gravity probe."""
     if has_probe:
         return None
-    last = batch.hand[-1].at_ms if batch.hand else batch.pitched_ms
-    wait = DAY if not batch.hand or batch.verdict in ("slowing", "finished", "waiting") else 2 * DAY
+    known = [batch.hand[-1].at_ms] if batch.hand else []
+    known += [batch.probe_ms] if batch.probe_ms is not None else []
+    last = max(known, default=batch.pitched_ms)
+    wait = DAY if not known or batch.verdict in ("slowing", "finished", "waiting") else 2 * DAY
     if batch.rest == "finished" or now_ms - last < wait:
         return None
     ago = span_words(now_ms - last)
-    what = f"the last was {ago} ago" if batch.hand else f"it was pitched {ago} ago and there is none yet"
+    what = f"its last gravity is from {ago} ago" if known else f"it was pitched {ago} ago and there is none yet"
     return Finding(
         alert="reading-due",
         about=f"batch:{batch.name}",

@@ -51,6 +51,7 @@ class BatchState:
     closed_ms: int | None = None
     # what has been seen
     first_ms: int | None = None  # the earliest gravity
+    probe_ms: int | None = None  # the latest gravity of a probe
     baseline: float | None = None  # the highest steady gravity of the probe since pitch: the fall is counted from it
     started_ms: int | None = None
     peak_rate: float = 0.0  # SG a day, fastest fall of a 24 h window

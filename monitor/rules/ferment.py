@@ -39,6 +39,8 @@ def judge(batch: BatchState, evidence: Evidence, now_ms: int) -> VerdictEvent:
         seen = by_hand(batch, now_ms) or seen
     if seen is None:
         return _unknown(batch, evidence, now_ms)
+    if seen.used != ("hand",):
+        batch.probe_ms = evidence.seen_ms
     watch_progress(batch, evidence, seen, now_ms)
     expected = expectation(batch)
     verdict, confidence, because = _decide(batch, evidence, seen, expected, now_ms)

@@ -172,7 +172,16 @@ def test_the_next_reading_is_asked_for_when_it_is_worth_taking(verdict: VerdictN
     assert reading_due(batch, last + days * DAY - 1, has_probe=False) is None
     due = reading_due(batch, last + days * DAY, has_probe=False)
     assert due is not None
-    assert re.search(r"the last was (24 h|2\.0 days) ago", due.message)
+    assert re.search(r"its last gravity is from (24 h|2\.0 days) ago", due.message)
+
+
+def test_a_batch_whose_probe_was_taken_out_is_asked_about_when_its_last_gravity_is_old() -> None:
+    """The probe's last word counts as a reading: nobody is asked an hour after it was taken out."""
+    batch = a_batch(verdict="unknown", probe_ms=PITCHED + 100 * HOUR)
+    assert reading_due(batch, PITCHED + 101 * HOUR, has_probe=False) is None
+    due = reading_due(batch, PITCHED + 148 * HOUR, has_probe=False)
+    assert due is not None
+    assert "its last gravity is from 2.0 days ago" in due.message
 
 
 def test_a_finished_batch_is_not_asked_about_for_ever() -> None:
