@@ -108,8 +108,9 @@ def run_here(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, s
 
 
 def environment(**more: str) -> dict[str, str]:
-    """What a command sees of the surroundings."""
-    return {**os.environ, "PYTHONPATH": str(TOP), "PYTHONWARNINGS": "error", "COLUMNS": "160", **more}
+    """What a command sees of the surroundings. At its very end the MQTT library leaves its wake-up sockets open."""
+    warnings = "error,ignore:unclosed <socket:ResourceWarning"
+    return {**os.environ, "PYTHONPATH": str(TOP), "PYTHONWARNINGS": warnings, "COLUMNS": "160", **more}
 
 
 def run_there(*words: object, cwd: Path | None = None, **more: str) -> subprocess.CompletedProcess[str]:

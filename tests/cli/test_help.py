@@ -35,15 +35,20 @@ ALL = dict(walk(build_parser()))
 
 @pytest.mark.parametrize("words", ALL, ids=" ".join)
 def test_every_command_shows_an_example_that_works(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
-    """`--help` exits 0 and ends with an example, which the command line itself accepts."""
+    """`--help` exits 0 and ends with an example that the command line accepts, perhaps with what it answers."""
     code, out, err = run_here(capsys, *words, "--help")
-
     assert (code, err) == (0, "")
-    example = out.rstrip().splitlines()[-1]
-    assert re.search(r"example:\n  leeswatch .*\Z", out.rstrip())
-    arguments = shlex.split(example)[1:]
+    found = re.search(r"example:\n  (leeswatch .*)\n((?:  .*\n)*)\Z", out)
+    assert found
+
+    arguments = shlex.split(found[1])[1:]
     assert tuple(arguments[: len(words)]) == words
     assert callable(build_parser(arguments[0]).parse_args(arguments).run)
+    answer = " ".join(line.strip() for line in found[2].splitlines() if not line.startswith("  leeswatch"))
+    if answer:
+        code, printed, err = run_here(capsys, *arguments)
+        assert (code, err) == (0, "")
+        assert " ".join(printed.split()).startswith(answer)
 
 
 @pytest.mark.parametrize("words", [words for words in ALL if words], ids=" ".join)

@@ -39,7 +39,8 @@ def environment(folder: Path | None) -> dict[str, str]:
     """Surroundings in which all that is temporary lies in `folder`."""
     more = {"TMPDIR": str(folder)} if folder is not None else {}
     kept = {name: value for name, value in os.environ.items() if name not in ("TMPDIR", "TERM")}
-    return {**kept, "PYTHONPATH": str(TOP), "PYTHONWARNINGS": "error", **more}
+    warnings = "error,ignore:unclosed <socket:ResourceWarning"  # the MQTT library's own, at the very end
+    return {**kept, "PYTHONPATH": str(TOP), "PYTHONWARNINGS": warnings, **more}
 
 
 @contextlib.contextmanager
