@@ -106,7 +106,7 @@ class Resending:
     """Whether a connection is still at what the broker sends again."""
 
     connection: str = ""
-    last_mono_ms: int = 0
+    last_mono_ms: int = 0  # when we were last at it: the broker waits for us before it sends more
     lasts: bool = True
 
 
@@ -490,7 +490,7 @@ class Writer:
             and mono_ms - resending.last_mono_ms <= RESENDING_PAUSE
             and self.ledger.store.seen_before(identity)
         )
-        self._resending = Resending(identity.connection, mono_ms, lasts=again)
+        self._resending = Resending(identity.connection, self._mono, lasts=again)
         return again
 
     def _put_sample(self, message: Message, sample: Sample) -> None:
