@@ -240,6 +240,29 @@ def test_a_kill_at_any_instant_leaves_whole_groups(path: Path) -> None:
         assert dict(found["counters"]) == {"groups": groups}
 
 
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.6, 0.95])
+@pytest.mark.parametrize("how", ["overwritten", "cut off"])
+def test_a_damaged_log_costs_only_what_came_after_the_damage(path: Path, how: str, share: float) -> None:
+    """With SQLite's log torn anywhere, as by a power cut on a lying card, whole groups from the first on are left."""
+    with Store.open(path.with_name("live.db")) as store:
+        for number in range(40):
+            file_group(store, number)
+        path.write_bytes(path.with_name("live.db").read_bytes())  # as the power cut finds it
+        content = bytearray(path.with_name("live.db-wal").read_bytes())
+    log = Path(f"{path}-wal")
+    at = int(len(content) * share)
+    if how == "overwritten":
+        content[at : at + 64] = b"\xa5" * len(content[at : at + 64])
+    log.write_bytes(content if how == "overwritten" else content[:at])
+
+    with Store.open(path) as store:
+        found = rows_of(store)
+        groups = len(found["journal"])
+        assert [len(found[each]) for each in ("readings", "events", "notices")] == [2 * groups, 2 * groups, groups]
+        assert [entry for entry, *_ in found["journal"]] == [NOW + number * 60_000 + 500 for number in range(groups)]
+        file_group(store, groups)
+
+
 def test_a_disk_that_fills_at_any_byte_leaves_whole_groups(path: Path) -> None:
     """Wherever in the log a write is refused, the commit is undone, told as trouble, and works once there is room."""
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
