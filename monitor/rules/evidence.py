@@ -16,11 +16,17 @@ from monitor.science.trend import Trend, curvature, median, robust_sd, theil_sen
 
 WINDOW_H = 72
 FLAT = 0.0005  # SG a day
+RESUMED = 0.0007  # SG a day: a fall beyond this, with 95 % confidence, is one
 FLAT_CONFIDENCE = 0.90
 FLAT_POINTS = 36
 FLAT_SPAN_H = 60.0
 Z90 = 1.645
+STRETCHES = (24.0, 16.0, 12.0)  # h
+LEAST = 8  # hours of readings
+BENT = 3.0  # standard errors of the curvature
+ASIDE = 3.0  # standard deviations of an hour's noise
 _NORMAL = NormalDist()
+Point = tuple[float, float]  # hours since the epoch, value
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +51,7 @@ class Seen:
     rate_range: Range | None
     flat: float | None  # probability that it stands still; None: not flat, or not enough to say
     nearly: bool  # flat enough for a hint
+    falls: bool  # a day of it falls for certain
     noise: float
     points: int
     used: tuple[str, ...]
@@ -61,9 +68,12 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
         return None
     noise = _noise([value for _, value in points])
     day = [point for point in points if point[0] > points[-1][0] - 24.0]
-    trend = theil_sen(*_columns(day), 0.95) if len(day) >= 4 else None
-    gravity, held = _level(day, trend)
-    sd = math.hypot(noise / math.sqrt(max(1.0, held / 4.0)), evidence.probe_error, 0.0002)
+    near, trend, bent = _straight(day, noise)
+    whole = trend if len(near) == len(day) else theil_sen(*_columns(day), 0.95)
+    sd = math.hypot(noise / math.sqrt(max(1.0, len(near) / 4.0)), evidence.probe_error, 0.0002)
+    gravity = trend.at(near[-1][0]) if trend else median([value for _, value in near])
+    if trend and bent:
+        gravity, sd = median([value for _, value in near[-3:]]), math.hypot(sd, trend.slope)
     long = _long_trend(points)
     flat = _flat_probability(long) if long is not None and long.flat(FLAT / 24.0) else None
     words = (
@@ -77,7 +87,8 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
         rate_range=(trend.low * 24.0, trend.high * 24.0) if trend and math.isfinite(trend.low - trend.high) else None,
         flat=flat,
         # Once hinted, it takes more to take the hint back.
-        nearly=trend is not None and trend.flat((0.003 if batch.hint else 0.0015) / 24.0) and len(day) >= 18,
+        nearly=whole is not None and whole.flat((0.003 if batch.hint else 0.0015) / 24.0) and len(day) >= 18,
+        falls=whole is not None and whole.falling(RESUMED / 24.0),
         noise=noise,
         points=len(points),
         used=(evidence.probe or "probe",),
@@ -85,17 +96,30 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
     )
 
 
-def _level(day: list[tuple[float, float]], trend: Trend | None) -> tuple[float, int]:
-    """The gravity now, and how many hours it rests on: a line through a bent day would miss its end."""
-    if trend is None:
-        return median([value for _, value in day]), len(day)
-    near = [point for point in day if point[0] > day[-1][0] - 8.0]
-    if len(near) >= 5 and curvature(*_columns(day)).bends(3.0):
-        return theil_sen(*_columns(near)).at(near[-1][0]), len(near)
-    return trend.at(day[-1][0]), len(day)
+def _straight(day: list[Point], noise: float) -> tuple[list[Point], Trend | None, bool]:
+    """The longest stretch up to now that is no bend, its line, and whether even the shortest one bends.
+
+    A line through a bent day would miss its end and its rate.
+    """
+    if len(day) < 4:
+        return day, None, False
+    for hours in STRETCHES:
+        near = [point for point in day if point[0] > day[-1][0] - hours]
+        line = theil_sen(*_columns(near), 0.95)
+        if len(near) <= LEAST or not _bends(near, line, noise):
+            return near, line, False
+    near = day[-LEAST:]
+    line = theil_sen(*_columns(near), 0.95)
+    return near, line, _bends(near, line, noise)
 
 
-def _long_trend(points: list[tuple[float, float]]) -> Trend | None:
+def _bends(points: list[Point], line: Trend, noise: float) -> bool:
+    """Whether it is no line: a bow by its curvature, an S by its last hours lying beside the line."""
+    aside = abs(median([y - line.at(x) for x, y in points[-3:]]))
+    return aside > max(ASIDE * noise, 5e-4) or curvature(*_columns(points)).bends(BENT)
+
+
+def _long_trend(points: list[Point]) -> Trend | None:
     if len(points) < FLAT_POINTS or points[-1][0] - points[0][0] < FLAT_SPAN_H:
         return None
     return theil_sen(*_columns(points), FLAT_CONFIDENCE)
@@ -108,13 +132,15 @@ def _flat_probability(trend: Trend) -> float:
     return _NORMAL.cdf((delta - trend.slope) / sd) - _NORMAL.cdf((-delta - trend.slope) / sd)
 
 
-def _columns(points: list[tuple[float, float]]) -> tuple[list[float], list[float]]:
+def _columns(points: list[Point]) -> tuple[list[float], list[float]]:
     return [x for x, _ in points], [y for _, y in points]
 
 
 def _noise(values: list[float]) -> float:
+    """Noise of an hour, from second differences: a fall that changes its pace is no noise."""
     steps = [b - a for a, b in pairwise(values)]
-    return robust_sd(steps, 1e-4) / math.sqrt(2.0) if len(steps) >= 3 else 0.001
+    bends = [b - a for a, b in pairwise(steps)]
+    return max(robust_sd(bends, 1e-4) / math.sqrt(6.0), 7e-5) if len(bends) >= 3 else 0.001
 
 
 def by_hand(batch: BatchState, now_ms: int) -> Seen | None:
@@ -133,6 +159,7 @@ def by_hand(batch: BatchState, now_ms: int) -> Seen | None:
         rate_range=(slope - Z90 * error, slope + Z90 * error),
         flat=0.8 if still else None,
         nearly=still,
+        falls=slope + Z90 * error < -RESUMED,
         noise=points[-1].error,
         points=len(points),
         used=("hand",),
@@ -158,6 +185,6 @@ def _hand_slope(points: list[HandPoint]) -> tuple[float, float]:
     return slope, max(point.error for point in points) / math.sqrt(squares)
 
 
-def mean(points: list[tuple[float, float]], least: int) -> float | None:
+def mean(points: list[Point], least: int) -> float | None:
     """Mean value of hourly points; None where there are fewer than `least`."""
     return sum(value for _, value in points) / len(points) if len(points) >= least else None

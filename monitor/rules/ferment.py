@@ -24,7 +24,6 @@ MARGIN_SURE = 0.007  # a looser expectation may not call more than this finished
 DRIFT_SD = 0.001  # SG: what a probe may have drifted over a batch (0.002 a week seen)
 SLOWING = 0.35  # of the fastest rate
 QUICK_AGAIN = 0.55
-RESUMED = 0.0007  # SG a day
 RESUMED_FALL = 0.002
 _NORMAL = NormalDist()
 
@@ -69,6 +68,7 @@ def _decide(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expecta
         if resumed is None and not (batch.rest == "stalled" and expected and _arrived(seen, expected)):
             return _still(batch, seen, expected)
         if resumed is not None:
+            batch.window_from_ms = max(batch.window_from_ms, now_ms - DAY)  # what stood still before is no evidence now
             return _moving(batch, seen)[0], 0.9, (resumed,)
     if seen.flat is None:
         cold = _cold(batch, evidence, now_ms)
@@ -183,8 +183,7 @@ def _still(batch: BatchState, seen: Seen, expected: Expectation | None) -> Decis
 def _resumed(batch: BatchState, seen: Seen) -> str | None:
     assert batch.rest_gravity is not None
     fell = batch.rest_gravity - seen.gravity
-    falling = seen.rate_range is not None and seen.rate_range[1] < -RESUMED
-    if fell > max(RESUMED_FALL, 3.0 * seen.noise) and falling and seen.rate is not None:
+    if fell > max(RESUMED_FALL, 3.0 * seen.noise) and seen.falls and seen.rate is not None:
         return f"it moves again: {fell:.4f} lower than when it was called {batch.rest}, {-seen.rate:.4f} a day"
     return None
 
