@@ -98,7 +98,9 @@ def _ask_for_reading(state: State, batch: BatchState, has_probe: bool, now_ms: i
     due = advice.reading_due(batch, now_ms, has_probe=has_probe)
     about = f"batch:{batch.name}"
     state.book.note(
-        due or Finding("reading-due", about, active=False, message="No reading is wanted now."), now_ms, out
+        due or Finding("reading-due", about, active=False, message=f"No reading of batch {batch.name} is wanted now."),
+        now_ms,
+        out,
     )
 
 

@@ -58,7 +58,7 @@ def _sure(event: VerdictEvent) -> str:
 
 def _finished(event: VerdictEvent) -> Finding:
     rest = event.remaining_range[1] if event.remaining_range else None
-    more = f" At most {rest:.3f} may still be to come." if rest is not None else ""
+    more = f" Up to {rest:.3f} could still be left in it." if rest is not None else ""
     return Finding(
         alert="ferment-finished",
         about=f"batch:{event.batch}",
@@ -178,7 +178,7 @@ def step_question(batch: BatchState) -> Finding:
         message=f"The gravity of batch {batch.name} {way} at once by {abs(batch.step_by):.3f}. Did you add something, "
         "or move the probe?",
         because=(
-            "three readings in a row hold it, and no yeast does that",
+            "it has held since, and no yeast does that",
             "its trend is reckoned from there on, and its strength as if nothing had been added",
         ),
         do=(

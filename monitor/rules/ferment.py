@@ -174,10 +174,17 @@ def _still(batch: BatchState, seen: Seen, expected: Expectation | None) -> Decis
     assert batch.rest is not None
     rest = batch.rest_gravity or seen.gravity
     words = seen.flat_words if seen.flat is not None else "no fall to speak of since it was said"
-    against = f", expected final {expected.final:.4f} ± {Z90 * expected.sd:.4f}" if expected else ""
+    against = f"; expected final {expected.final:.4f} ± {Z90 * expected.sd:.4f}" if expected else ""
     confidence = seen.flat if seen.flat is not None else 0.85
     confidence *= _where(batch.rest, seen, expected) if expected else 1.0
-    return batch.rest, min(0.97, confidence), (words, f"gravity {seen.gravity:.4f}, {rest:.4f} then{against}")
+    return (
+        batch.rest,
+        min(0.97, confidence),
+        (
+            words,
+            f"gravity {seen.gravity:.4f}, and {rest:.4f} when it was first called {batch.rest}{against}",
+        ),
+    )
 
 
 def _resumed(batch: BatchState, seen: Seen) -> str | None:

@@ -67,6 +67,11 @@ def _left(fridge: FridgeState) -> str:
     return f"{name} passes {top:.1f} °C in about {span_words(round(seconds * 1000))}, by estimate"
 
 
+def _coldest(fridge: FridgeState) -> str:
+    name, content = min(fridge.inside().items(), key=lambda each: each[1].estimate - each[1].freezes_c)
+    return f"{name} is at {content.estimate:.1f} °C, and ice may begin in it at {content.freezes_c:.1f} °C"
+
+
 def _door(fridge: FridgeState) -> Finding:
     assert fridge.over_ms is not None
     return Finding(
@@ -156,7 +161,7 @@ def _drift_finding(fridge: FridgeState) -> Finding:
         f"two hours, and it is meant to hold {fridge.target:g} ± {fridge.band:g} °C.",
         because=(
             f"the mean over its cycles has been off for {span_words(fridge.at_ms - fridge.drift_ms)}",
-            _left(fridge),
+            _left(fridge) if off > 0 else _coldest(fridge),
         ),
         do=("look at its dial, its load and its frost; give a change of the dial half a day",),
         seen_ms=fridge.at_ms,

@@ -217,21 +217,24 @@ def span_words(ms: int) -> str:
 
 def silent_finding(name: str, quiet: list[tuple[str, int]], alive: int, now_ms: int, seen_ms: int | None) -> Finding:
     """The alert that a probe went silent."""
-    what = ", ".join(sorted(quantity for quantity, _ in quiet))
-    since = now_ms - max(since for _, since in quiet)
+    names = sorted(quantity.replace("_", " ") for quantity, _ in quiet)
+    since = span_words(now_ms - max(since for _, since in quiet))
+    by_hand = any(quantity in GRAVITY_LIKE for quantity, _ in quiet)
     return Finding(
         alert="probe-silent",
         about=f"probe:{name}",
         active=True,
-        message=f"Probe {name} has sent no {what} for {span_words(since)}. What it watches is unknown until it does.",
+        message=f"Probe {name} has sent no {' or '.join(names)} for {since}. What it watches is unknown until it does.",
         because=(
-            f"the last {what} came {span_words(since)} ago",
+            f"the last {' and '.join(names)} came {since} ago",
             "its other values still come" if alive else "nothing else comes from it either",
         ),
-        do=("check its battery and cable, and whether its radio or the broker is reachable",
-            "or take a hydrometer reading by hand"),
+        do=(
+            "check its battery and cable, and whether its radio or the broker is reachable",
+            *(["or take a hydrometer reading by hand"] if by_hand else []),
+        ),
         seen_ms=seen_ms,
-    )  # fmt: skip
+    )
 
 
 def heard_finding(name: str, seen_ms: int) -> Finding:
