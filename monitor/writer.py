@@ -282,12 +282,12 @@ class Writer:
         return min(self._clock.real_seconds(min(waits)), 1.0)
 
     def _due(self) -> bool:
+        opened = self._open
+        answered = any(group.answer is not None for group in opened.groups)  # somebody waits, and shall be told
         if self._clock.mono_ms() < self._next_try_ms:
-            return False
+            return answered
         if self.status.trouble is not None:
             return True
-        opened = self._open
-        answered = any(group.answer is not None for group in opened.groups)
         waited = bool(opened.groups) and self._clock.mono_ms() - opened.since_mono_ms >= self._group_ms
         return answered or waited or opened.rows >= GROUP_ROWS or self._tick_due() or self._jumped() != 0
 
