@@ -41,6 +41,13 @@ SETTINGS = RuleSettings(
 )
 
 
+def open_store(path: Path) -> Store:
+    """Without waiting for the disk: it is processes that are killed here, and what they wrote stays with the kernel."""
+    store = Store.open(path)
+    store._connection.execute("PRAGMA synchronous = OFF")
+    return store
+
+
 class Cellar:
     """One store and, while it runs, one writer on it. Nothing is taken from the inbox but by `turn` and `settle`."""
 
@@ -61,7 +68,7 @@ class Cellar:
 
     def start(self, *, by: str = "daemon") -> None:
         """As the daemon starts, or a command that writes in its place."""
-        self.store = Store.open(self.path)
+        self.store = open_store(self.path)
         self.ledger = Ledger(self.store, ROUTES, strict=True)
         self.writer = Writer(self.ledger, self.clock, trust=self.trust, boot=self.boot)
         self.writer.begin(self.settings, by="daemon" if by == "daemon" else "command")

@@ -21,7 +21,7 @@ from monitor.model.inputs import Acknowledged
 from monitor.store.reader import Reader
 from monitor.store.store import Store
 
-from .helpers import NOW, ROUTES, Cellar, Item, alternates, at_of, dump
+from .helpers import NOW, ROUTES, Cellar, Item, alternates, at_of, dump, open_store
 from .life import Life
 
 SAID = ("events", "notices", "deliveries", "state", "readings", "journal")
@@ -42,7 +42,7 @@ def groups(inputs: Iterable[Item], seed: int) -> Iterator[list[Item]]:
 
 def run_through(path: Path, inputs: Iterable[Item], seed: int, kill: Callable[[int], bool]) -> int:
     """Put inputs through a ledger on disk, with a kill after the commits that `kill` names; returns the commits."""
-    store, number = Store.open(path), 0
+    store, number = open_store(path), 0
     ledger = Ledger(store, ROUTES, strict=True)
     ledger.load()
     for number, group in enumerate(groups(inputs, seed), start=1):
@@ -52,7 +52,7 @@ def run_through(path: Path, inputs: Iterable[Item], seed: int, kill: Callable[[i
         if kill(number):
             store._connection.close()
             store._lock.close()  # type: ignore[union-attr]
-            store = Store.open(path)
+            store = open_store(path)
             ledger = Ledger(store, ROUTES, strict=True)
             ledger.load()
             assert ledger.rebuilt == 0
@@ -133,7 +133,7 @@ def test_a_commit_that_breaks_off_at_any_step_leaves_nothing_half_written(
     """At whichever step SQLite fails, the file holds what it held before; tried again, the same comes of it."""
     path = tmp_path_factory.mktemp("broken") / "store.db"
     some = list(itertools.islice(groups(undisturbed.inputs, 0), nth))
-    with Store.open(path) as store:
+    with open_store(path) as store:
         ledger = Ledger(store, ROUTES, strict=True)
         ledger.load()
         for group in some[:-1]:
