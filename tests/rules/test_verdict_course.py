@@ -6,7 +6,7 @@ import pytest
 
 from monitor.model.clock import HOUR
 from monitor.rules.batch import BatchState
-from tests.rules.bench import PITCHED, Bench, a_batch, ferment, stops
+from tests.rules.bench import PITCHED, Bench, Shape, a_batch, ferment, stops
 
 
 def beer(**told: object) -> BatchState:
@@ -230,11 +230,30 @@ def test_two_hours_after_a_change_are_too_few_for_a_trend() -> None:
     assert bench.judge(62).because == ("only 2 h of readings since the last change: too few for a trend",)
 
 
+def at_rest(level: Shape, sd: float = 0.00005, **more: object) -> Bench:
+    """A batch that worked long ago, of which only a late stretch is looked at."""
+    told = {"original": 1.050, "original_told": True, "started_ms": PITCHED, "peak_rate": 0.02, **more}
+    return Bench(beer(**told), level, sd=sd)
+
+
 def test_flat_needs_two_and_a_half_days() -> None:
-    """However flat and quiet, finished is not said from a window shorter than 60 hours."""
-    bench = Bench(beer(), lambda hours: 1.050 if hours < 12 else 1.010, sd=0.00005)
-    bench.run(200)
-    assert bench.first("finished") >= 12 + 60  # type: ignore[operator]
+    """However flat and quiet, finished is not said from a window shorter than sixty hours."""
+    bench = at_rest(lambda _: 1.010, window_from_ms=PITCHED + 300 * HOUR)
+    assert {event.verdict for _, event in bench.run(360, 306)} == {"slowing"}
+    bench.run(364, 361)
+    assert 360 < bench.first("finished") <= 364  # type: ignore[operator]
+
+
+def test_a_slow_tail_is_not_the_end() -> None:
+    """Eight tenths of a point a day, three points above the expected final, is slowing for as long as it lasts."""
+    bench = at_rest(lambda hours: 1.013 - 0.0008 * (hours - 300) / 24)
+    assert {event.verdict for _, event in bench.run(396, 300)} == {"slowing"}
+
+
+def test_noise_that_hides_a_tail_is_no_standstill() -> None:
+    """With a noise of six points an hour three days prove nothing: no trend found is not the same as none."""
+    bench = at_rest(lambda _: 1.010, sd=0.006)
+    assert "finished" not in {event.verdict for _, event in bench.run(330, 300)}
 
 
 def test_the_ranges_hold_the_truth() -> None:
