@@ -31,6 +31,7 @@ from monitor.model.config import Probe, Settings
 from monitor.model.errors import RouteError
 from monitor.model.events import AlertEvent, Notice, VerdictEvent, priority_of
 from monitor.model.inputs import JournalEntry, Message
+from monitor.rules.batch import BatchState
 from monitor.sources.base import Source
 from monitor.sources.mqtt import MqttSource
 from monitor.sources.onewire import OneWireSource
@@ -167,9 +168,13 @@ class Daemon:
         return self.writer.record(*items)
 
     def alive(self) -> bool:
-        """Whether the parts that must never stand still move; also says now and then which probes are missing."""
+        """Whether the writer's loop turns: for the watchdog. Also says now and then which probes are missing.
+
+        A full disk or a broker that is away is no reason to be restarted: what waits in memory would be lost.
+        """
         self._nag()
-        return not self._reasons()
+        loop = self.writer.status.last_loop_mono_ms
+        return self._writing.is_alive() and (loop is None or self._real.mono_ms() - loop <= LOOP_LATE_MS)
 
     def healthy(self) -> bool:
         """As `alive`, without a word."""
@@ -257,10 +262,19 @@ def closed_spans(state: State) -> list[Span]:
         for probe, spans in state.places.items():
             ends = [start for start, _ in spans[1:]] + [batch.closed_ms]
             for (start, where), end in zip(spans, ends, strict=True):
-                first, last = max(start, batch.pitched_ms), min(end, batch.closed_ms)
+                first, last = max(start, batch.pitched_ms), min(end, batch.closed_ms, *_next_pitch(state, batch))
                 if where == place and first < last:
                     found.append((probe, first, last))
     return found
+
+
+def _next_pitch(state: State, batch: BatchState) -> list[int]:
+    """When later batches were pitched into the same vessel: what came since is theirs too."""
+    return [
+        other.pitched_ms
+        for other in state.batches.values()
+        if other is not batch and other.vessel == batch.vessel and other.pitched_ms >= batch.pitched_ms
+    ]
 
 
 def build_sources(settings: Settings, writer: Writer, clock: Clock, session: str | None) -> list[Source]:

@@ -17,6 +17,10 @@ class Notifier:
         """Start-up is over."""
         self._say("READY=1\nSTATUS=watching")
 
+    def starting(self, seconds: int = 120) -> None:
+        """Start-up goes on: a long memory is being rebuilt, or the disk refuses. Do not give up on us yet."""
+        self._say(f"EXTEND_TIMEOUT_USEC={seconds * 1_000_000}")
+
     def alive(self) -> None:
         """The watchdog is fed."""
         self._say("WATCHDOG=1")

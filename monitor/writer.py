@@ -52,6 +52,7 @@ ROOM = 1_000  # messages of sources that may wait
 ROOM_SECONDS = 5.0
 CLOCK_JUMP = 90_000
 RESENDING_PAUSE = 10_000
+BEHIND = 5 * MINUTE  # a clock so far behind event time is worth a word
 BACK_OFF_MS = (1_000, 2_000, 5_000, 10_000, 30_000)
 _REAL = SystemClock()  # that the loop turns is a matter of real time, whatever the readings' clock does
 UNWATCHED = 5 * MINUTE  # a trouble that lasted so long counts as an outage
@@ -146,6 +147,8 @@ class Writer:
         self._open = _Open()
         self._events = EventClock(clock, 0)
         self._resending = Resending()
+        self._floor = 0
+        self._unsure = False
         self._mono = clock.mono_ms()
         self._wall = clock.wall_ms()
         self._trouble_at: int | None = None
@@ -201,7 +204,8 @@ class Writer:
             self._tell_soundness()
         self._mono, self._wall = self._clock.mono_ms(), self._clock.wall_ms()
         self.status.last_commit_mono_ms = self._mono
-        self.status.clock_trusted = not self._stands("clock-unsure")
+        self._unsure = self._stands("clock-unsure")
+        self._floor = last
 
     def _stands(self, alert: str) -> bool:
         return any(each.alert == alert for each in self.ledger.state.book.standing.values())
@@ -306,7 +310,10 @@ class Writer:
         """Commit what is open, with the ticks that are due; False when the disk refuses (it is kept for later)."""
         groups = self._open.groups
         stamps: list[int] = []
-        before = (self._mono, self._wall, self._holding, self._trouble_at, self._resending, self.status.clock_trusted)
+        before = (
+            self._mono, self._wall, self._holding, self._trouble_at, self._resending, self._floor, self._unsure,
+            self.status.clock_trusted,
+        )  # fmt: skip
         try:
             with self.ledger.commit() as out:
                 self._note_outage()
@@ -319,7 +326,8 @@ class Writer:
         except Exception as error:  # noqa: BLE001 - a writer that ends stops everything, and the broker sends again
             # What was learned meanwhile was rolled back with the rest, and has to be learned again next time.
             (
-                self._mono, self._wall, self._holding, self._trouble_at, self._resending, self.status.clock_trusted
+                self._mono, self._wall, self._holding, self._trouble_at, self._resending, self._floor, self._unsure,
+                self.status.clock_trusted,
             ) = before  # fmt: skip
             if isinstance(error, StoreTrouble) and not isinstance(error.__cause__, _OF_THE_CONTENT):
                 self._failed(error)
@@ -430,13 +438,22 @@ class Writer:
         if jump:
             watched = self.ledger.state.clock.last_ms
             self.ledger.put(ClockStep(watched_until=watched, by_ms=jump, received=self._stamp()))
-        trusted = self._trust.trusted(self._wall, self._events.last_ms - self._events.behind_ms())
-        if not trusted and self.status.clock_trusted:
+        # Until it is believed once, it has to be past what the store knew at the start.
+        trusted = self._trust.trusted(self._wall, self._floor)
+        self._floor = 0 if trusted else self._floor
+        behind = self._events.behind_ms()
+        if not trusted:
             words = "The clock of this machine is not set. Readings without a time of their own are held until it is."
-            self.ledger.put(Trouble(alert="clock-unsure", active=True, detail=words, received=self._stamp()))
-        if trusted and not self.status.clock_trusted:
-            words = "The clock is set."
-            self.ledger.put(Trouble(alert="clock-unsure", active=False, detail=words, received=self._stamp()))
+        elif behind > BEHIND:
+            words = (
+                f"The clock was once {behind // MINUTE} min ahead. Until it has caught up the rules go at half pace."
+            )
+        else:
+            words = ""
+        if bool(words) != self._unsure:
+            detail = words or "The clock is set."
+            self.ledger.put(Trouble(alert="clock-unsure", active=bool(words), detail=detail, received=self._stamp()))
+        self._unsure = bool(words)
         if trusted and self._holding:
             self._release()
         self._holding = not trusted

@@ -117,7 +117,8 @@ def _configured(state: State, entry: Configured, now_ms: int, out: Outcome) -> N
                 _put_in(state, known, vessel, None)
         known.target, known.band = fridge.target_c, fridge.band_k
         state.touch(f"fridge:{fridge.name}")
-    for gone in set(state.fridges) - {fridge.name for fridge in settings.fridge}:
+    wanted = {fridge.name for fridge in settings.fridge}
+    for gone in [name for name in state.fridges if name not in wanted]:
         del state.fridges[gone]
         state.drop(f"fridge:{gone}")
         state.book.close(f"fridge:{gone}", now_ms, out)
@@ -156,7 +157,7 @@ def _contents(state: State, entry: ContentsChanged, now_ms: int, _: Outcome) -> 
     fridge = state.fridges.get(entry.fridge)
     if fridge is None:
         return
-    for vessel in set(fridge.contents) - set(entry.contents):
+    for vessel in [name for name in fridge.contents if name not in entry.contents]:
         del fridge.contents[vessel]
     for vessel in entry.contents:
         if vessel not in fridge.contents:
@@ -190,8 +191,10 @@ def _set_batch(state: State, told: Batch) -> BatchState:
     batch.fermentables, batch.alcohol_limit = told.fermentables, told.alcohol_limit_abv
     batch.yeast_low, batch.yeast_high = told.yeast_range_c or (None, None)
     batch.start_within_ms = round(told.start_within * 1000)
-    if told.original_gravity is not None:
+    if told.original_gravity is not None and told.original_gravity != batch.original_set:
+        # Only when it is new: what was fed since stands in the journal, and a configuration read again is no news.
         batch.original, batch.original_told = told.original_gravity, True
+    batch.original_set = told.original_gravity
     state.touch(f"batch:{told.name}")
     return batch
 
@@ -226,6 +229,9 @@ def _added(state: State, entry: Added, now_ms: int, out: Outcome) -> None:
     batch.added_ms, batch.added_before = entry.at, batch.last_gravity
     batch.fed_ms = max(entry.at, batch.fed_ms or 0)
     batch.added_known = entry.gravity_rise is not None
+    batch.thinned = batch.thinned or entry.what.startswith("water") or (entry.gravity_rise or 0.0) < 0.0
+    if batch.started_ms is None:
+        batch.baseline = None  # the fall is counted from the new mix
     if entry.gravity_rise is not None and batch.original is not None:
         batch.original += entry.gravity_rise
     if batch.step_ms is not None and abs(batch.step_ms - entry.at) <= DAY:

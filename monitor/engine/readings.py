@@ -77,7 +77,7 @@ def _learn(
         health.note_pair(probe, reading.quantity, before, reading.value)
     run_before = series.run_since_ms
     series.take(reading.measured_ms, now_ms, reading.value)
-    if probe.silent and not health.silence(probe, now_ms, state.clock.watched_from_ms):
+    if probe.silent and _heard_again(state, probe, now_ms):
         probe.silent = False
         state.book.note(health.heard_finding(reading.probe, reading.measured_ms), now_ms, out)
     if probe.stuck_since_ms is None:
@@ -96,6 +96,13 @@ def _learn(
         charge = health.battery(reading.probe, probe, reading.measured_ms, reading.value)
         if charge is not None:
             state.book.note(charge, now_ms, out)
+
+
+def _heard_again(state: State, probe: health.ProbeHealth, now_ms: int) -> bool:
+    """Whether all that was missed is back: after a start, patience begins anew but what was silent is not heard yet."""
+    watched = state.clock.watched_from_ms
+    back = all(each.received_ms >= watched for name, each in probe.series.items() if name in health.WATCHED)
+    return back and not health.silence(probe, now_ms, watched)
 
 
 def _spoil(state: State, probe: str, from_ms: int, to_ms: int) -> None:
@@ -212,6 +219,9 @@ def _note_step(state: State, vessel: str, probe: str, step: tuple[int, float], n
     known = announced(batch, since_ms)
     batch.window_from_ms = max(batch.window_from_ms, since_ms)
     batch.rest = batch.rest_gravity = batch.slowed_ms = None
+    batch.thinned = batch.thinned or by < 0.0
+    if batch.started_ms is None:
+        batch.baseline = None
     state.touch(f"batch:{batch.name}")
     if not known:
         batch.step_ms, batch.step_probe, batch.step_by = since_ms, probe, by

@@ -32,10 +32,10 @@ def step(state: State, item: Input, now_ms: int, out: Outcome) -> int:
         if state.clock.tick_ms is None:
             state.clock.tick_ms = now_ms // MINUTE * MINUTE
         flags = take_reading(state, item, now_ms, out)
-        if item.probe.startswith("hand:") and not flags:
+        if item.probe.startswith("hand:") and not flags and item.quantity != "temperature":
             batch = open_batch(state, item.probe[5:])
             if batch is not None:
-                evaluate(state, batch, now_ms, out)
+                evaluate(state, batch, now_ms, out, anew=True)
     elif isinstance(item, Tick):
         state.clock.tick_ms = now_ms
         _tick(state, now_ms, out)
@@ -122,6 +122,8 @@ def _tell_freezing(state: State, vessel: str, content: Content) -> None:
     if settings is not None and settings.abv is not None:
         found = freezing(max(0.0, 0.95 * settings.abv - 0.2))
         content.freezes_c, content.why = found.high_c, f"it holds {settings.abv:g} % alcohol, as you set it"
+    elif batch is not None and batch.thinned:
+        content.freezes_c, content.why = 0.0, f"batch {batch.name} was thinned, so it is taken for water"
     elif batch is not None and batch.original is not None and batch.last_gravity is not None:
         fell = max(batch.original - batch.last_gravity, 0.0)
         strength = alcohol.abv(batch.original, batch.original - fell) if fell > 0 else 0.0

@@ -35,8 +35,8 @@ class Witness:
         return max((each.measured_ms for name, each in self.health.series.items() if name in GRAVITY_LIKE), default=0)
 
 
-def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
-    """Judge a batch now, and say the verdict when it changed or was not said for six hours."""
+def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome, *, anew: bool = False) -> None:
+    """Judge a batch now, and say the verdict when it changed, was not said for six hours, or `anew`."""
     if batch.closed or batch.stage != "fermenting":
         return
     witnesses = gravity_witnesses(state, batch.vessel)
@@ -46,7 +46,7 @@ def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None
     event = ferment.judge(batch, evidence, now_ms)
     if batch.step_ms is not None and batch.step_ms != asked:
         state.book.note(advice.step_question(batch), now_ms, out)
-    changed = event.verdict != batch.verdict or event.hint != batch.hint
+    changed = anew or event.verdict != batch.verdict or event.hint != batch.hint
     # The next look is an hour away: what was last said off the hour must not wait for it.
     if changed or now_ms - batch.said_ms > SAY_AT_LEAST - HOUR:
         batch.since_ms = now_ms if event.verdict != batch.verdict else batch.since_ms
@@ -212,7 +212,8 @@ def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]
     ]
     found = [_differs(batch, lead, mine, other) for other in others]
     hand = batch.hand[-1] if batch.hand else None
-    if hand is not None and now_ms - hand.at_ms < DAY:
+    # A reading from before a jump says nothing of it, and must not settle the question what it was.
+    if hand is not None and now_ms - hand.at_ms < DAY and hand.at_ms >= batch.window_from_ms and batch.step_ms is None:
         then = lead.track.mean(hand.at_ms - 2 * HOUR, hand.at_ms + 2 * HOUR)
         if then is not None:
             found.append(_differs(batch, lead, then, ("your hydrometer", hand.gravity, hand.error)))

@@ -205,9 +205,12 @@ class KernelTimeTrust:
 
     def trusted(self, wall_ms: int, floor_ms: int) -> bool:
         """Whether the wall clock can be believed now."""
-        if wall_ms < max(floor_ms - 5 * MINUTE, EARLIEST_MS):
+        if wall_ms < EARLIEST_MS:
             return False
-        return self._rtc.exists() or kernel_synchronised() or self._up_s() > self._patience_s
+        if kernel_synchronised():
+            return True  # a time server knows better than the store, whose clock may once have run ahead
+        past = wall_ms >= floor_ms - 5 * MINUTE
+        return past and (self._rtc.exists() or self._up_s() > self._patience_s)
 
     def _up_s(self) -> float:
         try:

@@ -211,7 +211,7 @@ def reading_due(batch: BatchState, now_ms: int, *, has_probe: bool) -> Finding |
         about=f"batch:{batch.name}",
         active=True,
         message=f"A hydrometer reading of batch {batch.name} is worth taking now: {what}.",
-        because=("this batch has no gravity probe, so its verdict rests on your readings",),
+        because=("no gravity probe is heard in this batch, so its verdict rests on your readings",),
         do=(
             f"take one with the liquid's temperature and enter it: leeswatch batch reading {batch.name} 1.012 --at 18",
         ),

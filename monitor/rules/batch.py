@@ -39,6 +39,8 @@ class BatchState:
     pitched_ms: int
     original: float | None = None
     original_told: bool = False
+    original_set: float | None = None  # as last told, before any addition
+    thinned: bool = False  # water went in, or the gravity fell in one step: its strength is not known any more
     expected_final: float | None = None
     expected_sd: float | None = None
     fermentables: str | None = None

@@ -116,7 +116,10 @@ def _watch_addition(batch: BatchState, evidence: Evidence, now_ms: int) -> None:
     if after and before is not None and batch.original is not None:
         # Sugar that dissolves slowly shows late: the highest hours then say more than the line back to its time.
         highest = median(sorted(value for _, value in after)[-3:])
-        batch.original += max(0.0, max(_level(after, at), highest) - before)
+        by = max(_level(after, at), highest) - before
+        # Thinned before it began, the mix starts lower; thinned later, how much water went in cannot be seen.
+        batch.original += by if by > 0.0 or batch.started_ms is None else 0.0
+        batch.thinned = batch.thinned or by < -RISE
     batch.added_ms = None
 
 

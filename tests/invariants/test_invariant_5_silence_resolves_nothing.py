@@ -116,7 +116,6 @@ def test_a_silent_quantity_is_not_heard_again_by_another(cellar: Cellar) -> None
     assert cellar.alerts("probe-silent") == ["raised", "returned"]
 
 
-@pytest.mark.xfail(strict=True, reason="after a start any quantity of a silent probe is taken for all of them")
 @pytest.mark.parametrize("outage", [MINUTE, 3 * HOUR])
 def test_a_restart_does_not_make_a_silent_quantity_heard(cellar: Cellar, outage: int) -> None:
     """After a kill the first temperature must not return an alert about gravity, which is as silent as before."""

@@ -239,7 +239,6 @@ def test_nothing_of_an_open_batch_is_thinned(cellar: Cellar) -> None:
     assert count(cellar, "float-b") == before
 
 
-@pytest.mark.xfail(strict=True, reason="what may be thinned is reckoned from the closed batch alone")
 def test_closed_late_a_batch_takes_nothing_from_its_successor(cellar: Cellar) -> None:
     """The next one was already in the bucket when the last one was closed: what it lived through stays in full."""
     lived_in(cellar, 1)
