@@ -115,6 +115,15 @@ def test_a_stall_lets_go_within_a_day_when_it_falls_again() -> None:
     assert again <= 244
 
 
+def test_a_slow_resumption_is_told_once() -> None:
+    """Falling again by two points a day, it is working or slowing from then on, and not stalled again next hour."""
+    bench = at_rest(lambda hours: 1.030 - max(0.0, hours - 400) * 0.0021 / 24, sd=0.0002)
+    bench.run(480, 340)
+    changes = bench.changes()
+    assert "stalled" in changes
+    assert changes[changes.index("stalled") + 1 :] in (["working"], ["slowing"], ["working", "slowing"])
+
+
 def test_a_finished_batch_does_not_flutter() -> None:
     """Once finished, noise and a drift of two points a week change nothing for three weeks."""
     end = ferment(1.050, 1.010)
@@ -185,6 +194,30 @@ def test_no_yeast_range_told_a_batch_that_worked_warm_is_cold_early() -> None:
     bench.run(300)
     assert "finished" not in bench.changes()
     assert bench.judge(301).verdict == "unknown"
+
+
+def test_the_cold_of_yesterday_still_counts() -> None:
+    """Warm again for half a day after thirty hours of cold, a standstill is still put down to the cold."""
+    bench = Bench(
+        beer(original=1.050, original_told=True),
+        stops(ferment(1.050, 1.010), 66),
+        lambda hours: 4.0 if 66 <= hours < 96 else 20.0,
+    )
+    bench.run(110)
+    event = bench.judge(111)
+    assert event.verdict == "unknown"
+    assert "the liquid was below 16.0 °C for 30 of the last 72 h" in event.because[0]
+
+
+def test_a_lasting_change_of_temperature_restarts_the_window() -> None:
+    """Four kelvins warmer for good: probe and yeast both answer to it, so the standstill is proved anew."""
+    batch = beer(original=1.050, original_told=True)
+    bench = Bench(batch, ferment(1.050, 1.010), lambda hours: 18.0 if hours < 120 else 22.0, sd=0.0001)
+    bench.run(230)
+    assert PITCHED + 120 * HOUR <= batch.window_from_ms <= PITCHED + 144 * HOUR
+    finished = bench.first("finished")
+    assert finished is not None
+    assert finished >= (batch.window_from_ms - PITCHED) / HOUR + 60
 
 
 def test_a_day_and_night_swing_does_not_restart_the_window() -> None:

@@ -133,6 +133,13 @@ def test_flat_is_finished_stalled_or_unknown_by_how_far_it_is_from_its_end(over:
     assert event.final_expected <= max(event.gravity, 1.010)
 
 
+def test_a_light_wash_that_hardly_fell_has_not_finished() -> None:
+    """Within the margin of its end but with less than half of its fall behind it, it is not called finished."""
+    told = {"original": 1.009, "original_told": True, "expected_final": 1.000, "started_ms": PITCHED, "peak_rate": 0.02}
+    assert Bench(a_batch(**told), lambda _: 1.0062, sd=0.0001).judge(400).verdict == "unknown"
+    assert Bench(a_batch(**told), lambda _: 1.0040, sd=0.0001).judge(400).verdict == "finished"
+
+
 def test_confidence_is_lower_near_the_edge() -> None:
     """At the edge of the margin finished is said with less confidence than in its middle."""
     told = {"original": 1.060, "original_told": True, "expected_final": 1.010, "started_ms": PITCHED, "peak_rate": 0.02}
