@@ -99,7 +99,7 @@ install_packages() {
 # Debian starts a server for the whole machine with its package. Nobody asked for one here (demo and tests start
 # their own, on ports of their own), so it is stopped again; for the broker, deploy/install.sh switches it on.
 quiet_services() {
-    for server in mosquitto victoria-metrics; do
+    for server in mosquitto; do
         case " ${keep_running:-} " in *" $server "*) continue ;; esac
         case " $* " in *" $server "*) ;; *) continue ;; esac
         # shellcheck disable=SC2086

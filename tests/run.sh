@@ -17,11 +17,10 @@ case ${1:-} in
     --soak) marks='' ;;
 esac
 
-need_packages python3 python3-venv mosquitto ${browser:+"$browser"}
+need_packages python3 python3-venv mosquitto ${browser:+"$browser"} ${browser:+libatomic1}  # the last: its driver
 if [ ! -f "$venv/stamp.test" ]; then  # asked for once: without them the tests that need them say so and are skipped
     want_packages 'the service unit is not checked' systemd
     want_packages 'shell scripts are only parsed' shellcheck
-    want_packages 'the relay is tested without a real time-series server' victoria-metrics
 fi
 as_owner "$@"
 need_venv test

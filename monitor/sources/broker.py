@@ -62,14 +62,15 @@ def hear_broker(settings: Mqtt, seconds: float, wait: Callable[[float], object] 
     It listens beside the daemon, with a session of its own that leaves nothing behind.
     """
     heard: dict[str, HeardTopic] = {}
-    connected = threading.Event()
+    listening = threading.Event()  # only once the broker has taken the subscription
     answer: list[str] = []
 
     def on_connect(client: Client, _: Any, __: ConnectFlags, reason: ReasonCode, ___: Properties | None) -> None:
         answer.append(str(reason) if reason.is_failure else "")
-        if not reason.is_failure:
+        if reason.is_failure:
+            listening.set()
+        else:
             client.subscribe("#", qos=0)
-        connected.set()
 
     def on_message(_: Client, __: Any, message: MQTTMessage) -> None:
         try:
@@ -82,6 +83,7 @@ def hear_broker(settings: Mqtt, seconds: float, wait: Callable[[float], object] 
 
     client = client_for(settings, f"{settings.client_id}-listen-{uuid.uuid4().hex[:8]}", persistent=False)
     client.on_connect, client.on_message = on_connect, on_message
+    client.on_subscribe = lambda *_: listening.set()
     where = f"{settings.host}:{settings.port}"
     try:
         client.connect(settings.host, settings.port, keepalive=max(1, round(settings.keepalive)))
@@ -89,7 +91,7 @@ def hear_broker(settings: Mqtt, seconds: float, wait: Callable[[float], object] 
         raise SourceError(f"the broker at {where} cannot be reached: {error}", "start it, or correct [mqtt]") from error
     client.loop_start()
     try:
-        if not connected.wait(10.0) or answer[0]:
+        if not listening.wait(10.0) or answer[0]:
             raise SourceError(f"the broker at {where} refuses: {''.join(answer[:1]) or 'no answer'}", "correct [mqtt]")
         (wait or threading.Event().wait)(seconds)
     finally:

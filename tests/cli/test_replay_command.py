@@ -124,17 +124,26 @@ def test_it_touches_nothing_and_reads_no_clock(
         opened.append(str(path))
         return real_os_open(path, *args, **more)
 
-    def refused(*_: Any, **__: Any) -> Any:
-        raise AssertionError("a replay does not do that")
+    here = threading.current_thread()
+
+    def refused(real: Any) -> Any:
+        """What the replay must not call. Threads of other tests (a page that still serves) go on as they were."""
+
+        def call(*args: Any, **more: Any) -> Any:
+            if threading.current_thread() is here:
+                raise AssertionError("a replay does not do that")
+            return real(*args, **more)
+
+        return call
 
     with monkeypatch.context() as patch:
         patch.setattr(builtins, "open", note_open)
         patch.setattr("io.open", note_open)
         patch.setattr(os, "open", note_os_open)
-        patch.setattr(socket, "socket", refused)
-        patch.setattr(threading.Thread, "start", refused)
+        patch.setattr(socket, "socket", refused(socket.socket))
+        patch.setattr(threading.Thread, "start", refused(threading.Thread.start))
         for name in ("time", "time_ns", "monotonic", "monotonic_ns", "perf_counter", "localtime"):
-            patch.setattr(time, name, refused)
+            patch.setattr(time, name, refused(getattr(time, name)))
         code = run_here(capsys, *files, tmp_path / "after.jsonl")[0]
 
     assert code == 0
