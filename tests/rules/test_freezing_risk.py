@@ -79,6 +79,20 @@ def test_a_probe_in_the_liquid_beats_the_estimate() -> None:
     assert "0.4 °C (measured)" in box.said("freeze-risk").message
 
 
+def test_within_a_kelvin_of_freezing_is_a_risk_whatever_the_air_does() -> None:
+    """At 0.8 °C measured, in air that is above freezing, ice is near all the same: a cold plate may touch it."""
+    box = Box()
+    box.state.contents["jar"] = content(0.5)
+    box.hours(24)
+    measured(box, 1.1)
+    box.hours(24.1)
+    assert not box.raised("freeze-risk")
+    measured(box, 0.8)
+    box.hours(24.2)
+    assert box.raised("freeze-risk")
+    assert "gets there" not in box.said("freeze-risk").message
+
+
 def test_a_probe_that_fell_silent_in_the_liquid_leaves_it_to_the_estimate() -> None:
     """Two hours after its last word the liquid follows the air again, from there."""
     box = Box()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.model.clock import HOUR, MINUTE
-from monitor.rules.fridge import FridgeState, take
+from monitor.rules.fridge import FridgeState, take, take_power
 from monitor.rules.fridge_says import check
 from simulators.physics.fridge import WELL, Inside, Trouble
 from simulators.physics.vessel import Warmth, loss_w_per_k
@@ -172,6 +172,20 @@ def test_a_metered_defrost_is_no_dead_compressor() -> None:
     box = Box(meter=True, defrost_every_h=12)
     box.hours(120)
     assert quiet(box)
+
+
+def test_a_plate_that_drips_for_a_quarter_of_an_hour_is_no_dead_compressor() -> None:
+    """After its heater a fridge rests while the plate drips: idle and warm for twelve minutes is no alarm, for
+    twenty-five it is."""
+    box = Box(meter=True)
+    box.hours(24)
+    state, start = box.state, T0 + 24 * HOUR
+    for minute in range(26):
+        at = start + minute * MINUTE
+        take_power(state, at, 1.5)
+        take(state, at, state.limit() + 0.5)
+        told = [each.alert for each in check(state, at) if each.active]
+        assert told == ([] if minute < 20 else ["fridge-compressor"])
 
 
 def test_a_meter_that_fell_silent_proves_nothing() -> None:
