@@ -176,7 +176,9 @@ def _print(found: dict[str, Any], settings: Settings) -> None:
         out.width = max(out.width, WIDE)
     table = Table("probe", "place", "status", "last values", title="Probes", title_justify="left")
     for row in found["probes"]:
-        values = ", ".join(f"{each['quantity']} {each['value']:g} {each['unit']}" for each in row["last"])
+        values = ", ".join(
+            f"{each['quantity']} {each['value']:g} {each['unit']}".removesuffix(" 1") for each in row["last"]
+        )
         status = f"{row['status']}: {row['why']}" if row["why"] else row["status"]
         table.add_row(row["probe"], row["place"] or "nowhere", status, values or "none")
     out.print(table if found["probes"] else "No probe is configured and none was ever heard.")
