@@ -55,8 +55,7 @@ has() {
     case $1 in
         python3) command -v python3 >/dev/null 2>&1 ;;
         python3-venv) python3 -c 'import ensurepip, venv' 2>/dev/null ;;
-        # shellcheck disable=SC2016  # it is dpkg's own variable
-        lib*) dpkg-query -W -f '${Status}' "$1" 2>/dev/null | grep -q 'ok installed' ;;
+        lib*) dpkg-query -W -f "\${Status}" "$1" 2>/dev/null | grep -q 'ok installed' ;;
         systemd) command -v systemd-analyze >/dev/null 2>&1 ;;
         *) command -v "$1" >/dev/null 2>&1 ;;
     esac
