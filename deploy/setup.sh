@@ -100,17 +100,15 @@ install_packages() {
 # Debian starts a server for the whole machine with its package. Nobody asked for one here (demo and tests start
 # their own, on ports of their own), so it is stopped again; for the broker, deploy/install.sh switches it on.
 quiet_services() {
-    for server in mosquitto; do
-        case " ${keep_running:-} " in *" $server "*) continue ;; esac
-        case " $* " in *" $server "*) ;; *) continue ;; esac
-        # shellcheck disable=SC2086
-        {
-            $root_by systemctl disable --now "$server.service" || $root_by update-rc.d "$server" disable || true
-            $root_by service "$server" stop || true
-        } >/dev/null 2>&1
-        say "$server is installed; its system service is left switched off" \
-            "(\`sudo systemctl enable --now $server\` switches it on)."
-    done
+    case " $* " in *" mosquitto "*) ;; *) return 0 ;; esac
+    case " ${keep_running:-} " in *" mosquitto "*) return 0 ;; esac
+    # shellcheck disable=SC2086
+    {
+        $root_by systemctl disable --now mosquitto.service || $root_by update-rc.d mosquitto disable || true
+        $root_by service mosquitto stop || true
+    } >/dev/null 2>&1
+    say "mosquitto is installed; its system service is left switched off" \
+        "(\`sudo systemctl enable --now mosquitto\` switches it on)."
 }
 
 need_packages() {
