@@ -197,10 +197,10 @@ def extract_left_g_l(sg: float, abv_now: float) -> float:
 def fermented_g_l(sg: float, final: float, abv_now: float) -> float:
     """Grams of extract a litre that must ferment for the gravity to fall from `sg` to `final`; 0 if it is there.
 
-    Gravities 0.960–1.200, alcohol now 0–16 % by volume; ValueError outside. About 2.1 g a point (0.001).
+    Gravities 0.960–1.200, alcohol now 0–20 % by volume; ValueError outside. About 2.1 g a point (0.001).
     Source: `gravity_of` and Balling's balance.
     """
-    within("alcohol by volume", abv_now, 0.0, 16.0, "%")
+    within("alcohol by volume", abv_now, 0.0, 20.0, "%")
     within("final gravity", final, sugar.SG_LOW, sugar.SG_HIGH)
     extract = extract_left_g_l(sg, abv_now)
     alcohol_g = abv_now / 100.0 * ethanol.RHO_ETHANOL_20

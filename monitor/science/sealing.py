@@ -71,7 +71,7 @@ def seal(
     """Gas and pressure in a vessel that is closed at one temperature and stands at another until all is over.
 
     `final` is the lowest gravity it could come to. Gravities 0.960–1.200 (SG 20/20; errors are standard
-    errors), litres 0.01–10000 of wash, headspace 0–10 times that, temperatures 0–40 °C, abv 0–16 % now (None:
+    errors), litres 0.01–10000 of wash, headspace 0–10 times that, temperatures 0–40 °C, abv 0–20 % now (None:
     10, give or take 5); ValueError outside. The wash counts as saturated at sealing under one atmosphere, the
     headspace as air (ends of the range: flushed with the gas, saturated at 20 °C).
     Source: fermented extract and Balling's gas as `alcohol.fermented_g_l`, Henry's law and fugacity as
@@ -86,7 +86,7 @@ def seal(
     within("temperature in store", stored_at_c, 0.0, 40.0, "°C")
     within("gravity error", gravity_error, 0.0, 0.05)
     within("final gravity error", final_error, 0.0, 0.05)
-    told = UNKNOWN_ABV if abv is None else within("alcohol by volume", abv, 0.0, 16.0, "%")
+    told = UNKNOWN_ABV if abv is None else within("alcohol by volume", abv, 0.0, 20.0, "%")
     case = _Case(gravity_now, final, litres, headspace_l, sealed_at_c, stored_at_c, told, sealed_at_c)
     made, already, pressure = _outcome(case)
     low, high = _range(case, pressure, gravity_error, final_error, 5.0 if abv is None else 0.5)
@@ -157,7 +157,7 @@ def _range(
             _with(case, solubility=1.0 - carbon.SOLUBILITY_ERROR),
             _with(case, solubility=1.0 + carbon.SOLUBILITY_ERROR),
         ),
-        (_with(case, abv=min(16.0, case.abv + abv_error)), _with(case, abv=max(0.0, case.abv - abv_error))),
+        (_with(case, abv=min(20.0, case.abv + abv_error)), _with(case, abv=max(0.0, case.abv - abv_error))),
         (_with(case, headspace_l=0.9 * case.headspace_l), _with(case, headspace_l=1.1 * case.headspace_l)),
         (case, _with(case, air=False)),
         (case, _with(case, saturated_at_c=max(20.0, case.sealed_at_c))),

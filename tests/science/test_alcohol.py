@@ -215,7 +215,7 @@ def test_nothing_fermented_is_no_alcohol():
         (lambda: alcohol.gravity_of(201.0, 0.0), "0 and 200 g/L"),
         (lambda: alcohol.gravity_of(0.0, 451.0), "-110 and 450 g/L"),
         (lambda: alcohol.extract_left_g_l(1.0, 26.0), "0 and 25 %"),
-        (lambda: alcohol.fermented_g_l(1.0, 0.99, 17.0), "0 and 16 %"),
+        (lambda: alcohol.fermented_g_l(1.0, 0.99, 21.0), "0 and 20 %"),
         (lambda: alcohol.fermented_g_l(1.0, 0.9, 10.0), "0.96 and 1.2"),
         (lambda: alcohol.gravity_at_real_attenuation(1.17, 80.0), "1 and 1.16"),
         (lambda: alcohol.gravity_at_real_attenuation(1.05, 101.0), "0 and 100 %"),

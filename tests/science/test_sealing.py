@@ -135,7 +135,7 @@ def test_flat_and_open_to_the_air_at_one_temperature_is_no_danger():
         ({"headspace_l": -0.1}, "0 and 40"),
         ({"sealed_at_c": -1.0}, "0 and 40 °C"),
         ({"stored_at_c": math.nan}, "0 and 40 °C"),
-        ({"abv": 17.0}, "0 and 16 %"),
+        ({"abv": 21.0}, "0 and 20 %"),
         ({"gravity_error": -0.1}, "0 and 0.05"),
     ],
 )
