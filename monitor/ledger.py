@@ -13,12 +13,14 @@ from collections.abc import Iterator, Sequence
 from monitor.alerts.book import Outcome
 from monitor.engine.state import STATE_VERSION, State
 from monitor.engine.step import due_ticks, step
+from monitor.model.clock import DAY
 from monitor.model.errors import StoreError, StoreTrouble
 from monitor.model.inputs import ClockStep, Input, JournalEntry, Reading, Started
 from monitor.store.store import Added, Store
 
 log = logging.getLogger(__name__)
 
+LONGEST_QUIET = 400 * DAY
 SEEN_UNTIL = "seen_until"  # event time as far as it was committed: a state that is rebuilt must see the same ticks
 
 
@@ -36,7 +38,7 @@ class Ledger:
 
     def load(self) -> None:
         """Take up the state as last committed; one of another version is rebuilt from the inputs, silently."""
-        found = self.store.load_state()
+        found = self._found()
         self._stale = False
         self._out = Outcome()
         if found is None and not self.store.last_received():
@@ -46,11 +48,19 @@ class Ledger:
         if version == STATE_VERSION:
             try:
                 self.state = State.restore(pieces)
-            except StoreError:
-                log.exception("the engine's state is unreadable and is rebuilt")
+            except StoreError as error:
+                log.error("%s", error)  # noqa: TRY400 - no fault of ours
             else:
                 return
         self._rebuild()
+
+    def _found(self) -> tuple[int, dict[str, bytes]] | None:
+        try:
+            return self.store.load_state()
+        except (ValueError, sqlite3.Error) as error:
+            # Damage that only the state has is no reason to stop: where the inputs cannot be read either, they say so.
+            log.error("the engine's state cannot be read and is rebuilt: %s", error)  # noqa: TRY400 - no fault of ours
+            return 0, {}
 
     def _rebuild(self) -> None:
         self.state = State()
@@ -58,7 +68,9 @@ class Ledger:
             self._ticks_before(item)
             self._step(item, item.received_ms if isinstance(item, Reading) else item.received)
             self.rebuilt += 1
-        self.tick(int(self.store.meta(SEEN_UNTIL) or 0))
+        seen = self.store.meta(SEEN_UNTIL)
+        if isinstance(seen, int):  # a damaged store may hold anything, and ticks to the end of time never end
+            self.tick(min(seen, self.state.clock.last_ms + LONGEST_QUIET))
         self._out = Outcome()  # all of it was said when it happened
         with self.store.transaction():
             self.store.clear_state()
