@@ -58,7 +58,9 @@ class Ledger:
         try:
             return self.store.load_state()
         except (ValueError, sqlite3.Error) as error:
-            # Damage that only the state has is no reason to stop: where the inputs cannot be read either, they say so.
+            if isinstance(error, sqlite3.Error) and "UTF-8" not in str(error):
+                raise  # locked, full or failing: the state is as good as it was
+            # A name that is no text, a version that is no number: damage to what can be made again.
             log.error("the engine's state cannot be read and is rebuilt: %s", error)  # noqa: TRY400 - no fault of ours
             return 0, {}
 
