@@ -245,13 +245,20 @@ def test_every_acknowledged_message_is_stored_exactly_once_and_no_event_is_lost_
         print(
             f"\nkill test: {len(publisher.sent)} messages, {len(certain)} of them acknowledged for certain; "
             f"{DAEMON_KILLS} kills of the daemon, {BROKER_KILLS} of the broker; lost {len(on_time)}, "
-            f"lost with the broker's own memory {len(lost) - len(on_time)}, twice {len(twice)}; "
+            f"lost with the broker's own memory {len(lost) - len(on_time)}, twice {len(twice)}, "
+            f"sent again and absorbed {_absorbed(store)}; "
             f"{sum(values['line'].values())} serial lines; {events} events"
         )
     (tmp_path / "twice.txt").write_text("\n".join(twice))
     assert not on_time
     assert not twice
     assert max(values["line"].values()) == 1
+
+
+def _absorbed(store: Path) -> int:
+    with Reader(store) as reader:
+        counters = reader.counters()
+    return counters.get("redelivered", 0) + counters.get("duplicates", 0)
 
 
 def _wait_for_subscription(log: Path, publisher: Publisher) -> None:
