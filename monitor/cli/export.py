@@ -47,17 +47,18 @@ def run(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     with open_reader(settings) as reader:  # there must be something to export
         _filter(args, settings, reader)
-    write(settings, [Exported()])
+    until = write(settings, [Exported()])  # what comes after it is of the next export: replay ends here
     whole = args.start is None and args.end is None and args.batch is None
     with open_reader(settings) as reader, reader.moment():
         keep = _filter(args, settings, reader)
-        readings = (item for item in reader.inputs() if isinstance(item, Reading) and keep(item))
+        inputs = (item for item in reader.inputs() if isinstance(item, Reading) and item.received_ms <= until)
+        readings = filter(keep, inputs)
         part = args.out.with_name(f".{args.out.name}.part")
         with part.open("w", encoding="utf-8", newline="") as file:
             count = write_recording(readings, file)
         part.replace(args.out)
         beside = journal_path(args.out)
-        entries = _journal(reader)
+        entries = (entry for entry in _journal(reader) if entry.received <= until)
         part = beside.with_name(f".{beside.name}.part")
         with part.open("w", encoding="utf-8") as file:
             entry_count = write_journal(entries, file)
