@@ -18,6 +18,12 @@ _TABLES = {
     "meta": "key",
 }  # fmt: skip
 _FIRST, _LAST = -(2**62), 2**62
+_OLDEST_MS, _NEWEST_MS = 946_684_800_000, 4_102_444_800_000  # 2000 and 2100: nothing outside was ever written
+_SOUND_READING = (
+    "typeof(measured) = 'integer' AND typeof(received) = 'integer' AND typeof(value) = 'real'"
+    f" AND measured BETWEEN {_OLDEST_MS} AND {_NEWEST_MS} AND received BETWEEN {_OLDEST_MS} AND {_NEWEST_MS}"
+)
+_BROKEN = (sqlite3.DatabaseError, UnicodeDecodeError)  # the latter: garbage in the very words of an error
 _UNREADABLE = (sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ, sqlite3.SQLITE_IOERR_CORRUPTFS)
 
 
@@ -62,9 +68,26 @@ def _fault(path: Path) -> str | None:
                 _read_as_at_start(connection)
                 return None
             (result,) = connection.execute("PRAGMA quick_check(1)").fetchone()
-            return None if result == "ok" else str(result).splitlines()[-1]
+            return _garbage(connection) if result == "ok" else str(result).splitlines()[-1]
+        except UnicodeDecodeError:
+            return "a text in it is no text"
         except sqlite3.DatabaseError as error:
             return str(error) if _is_damage(error, connection) else None
+
+
+def _garbage(connection: sqlite3.Connection) -> str | None:
+    """What SQLite's own check does not see: well-formed pages that hold nonsense, on which the start would fail."""
+    if connection.execute(f"SELECT 1 FROM readings WHERE NOT ({_SOUND_READING}) LIMIT 1").fetchone():  # noqa: S608
+        return "a reading in it has an impossible time or value"
+    if connection.execute("SELECT 1 FROM events WHERE NOT json_valid(record) LIMIT 1").fetchone():
+        return "an event in it is no event"
+    if connection.execute("SELECT 1 FROM deliveries WHERE notice NOT IN (SELECT id FROM notices) LIMIT 1").fetchone():
+        return "a notice in it is gone"
+    for table in _TABLES:
+        rows = connection.execute(f"SELECT * FROM {table}")  # noqa: S608 - names of our own
+        if table != "readings" and not all(_sound(table, row) for row in rows):
+            return f"a row of its {table} is garbage"
+    return None
 
 
 def _is_damage(error: sqlite3.DatabaseError, connection: sqlite3.Connection) -> bool:
@@ -100,13 +123,15 @@ def _copy(damaged: Path, path: Path) -> tuple[int, int]:
         target.execute("PRAGMA synchronous = FULL")
         try:
             version = version_of(source)
-        except sqlite3.DatabaseError:
+        except _BROKEN:
             version = 0
         migrate(target, version or None)  # the tables as the damaged store had them; opening brings them up to date
         copy = _Copy(source, target)
         target.execute("BEGIN")
         for table, key in _TABLES.items():
             copy.table(table, key)
+        # Of a notice that is lost its deliveries are of no use, and would stand in the way of the next of its number.
+        target.execute("DELETE FROM deliveries WHERE notice NOT IN (SELECT id FROM notices)")
         # No state was ever written as version 0: it says that the inputs are to be gone through again.
         target.execute("INSERT OR REPLACE INTO meta VALUES ('state_version', 0), ('clean', 0)")
         target.execute("COMMIT")
@@ -142,7 +167,7 @@ class _Copy:
         while not whole and at + hop < _LAST:
             try:
                 found = self._source.execute(f"{forth} LIMIT 1", (at + hop,)).fetchone()
-            except sqlite3.DatabaseError:
+            except _BROKEN:
                 hop *= 2
                 continue
             if found is None:
@@ -158,12 +183,12 @@ class _Copy:
         at = bounds[0] if bounds else 0
         try:
             cursor = self._source.execute(rows, bounds)
-        except sqlite3.DatabaseError:
+        except _BROKEN:
             return at, False
         while True:
             try:
                 row = cursor.fetchone()
-            except sqlite3.DatabaseError:
+            except _BROKEN:
                 return at, False
             if row is None:
                 return at, True
@@ -182,12 +207,13 @@ class _Copy:
 def _sound(table: str, row: tuple[Any, ...]) -> bool:
     """Whether the inputs that everything is rebuilt from are what they should be."""
     if table == "readings":
-        return [type(each) for each in row] == [int, int, int, float, int]
+        sane = [type(each) for each in row] == [int, int, int, float, int]
+        return sane and all(_OLDEST_MS <= each <= _NEWEST_MS for each in row[1:3])
     if table != "journal":
         return True
     try:
-        return bool(JOURNAL.validate_json(row[2]).received == row[0])
-    except ValueError:
+        return _OLDEST_MS <= row[0] <= _NEWEST_MS and bool(JOURNAL.validate_json(row[2]).received == row[0])
+    except (ValueError, TypeError):
         return False
 
 
