@@ -201,7 +201,6 @@ def _held_lock(path: Path) -> Iterator[None]:
         holder.communicate()
 
 
-@pytest.mark.xfail(strict=True, reason="a route first wants to read the store, and tries again in a minute")
 def test_a_store_damaged_under_a_running_daemon_is_told(tmp_path: Path, broker: Broker) -> None:
     """The card fails while it runs, so that not even a reader can open the store: the alert gets out all the same."""
     phone, path = MemoryRoute("phone"), tmp_path / "store.db"

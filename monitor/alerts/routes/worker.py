@@ -150,7 +150,7 @@ class Worker:
             except (StoreError, sqlite3.Error) as error:
                 _log.warning("route %s cannot read the store: %s", self.route.name, error)
                 self._close()
-                wait = LOOK_EVERY
+                wait = self._urgent_alone()
             except Exception:  # noqa: BLE001 - a dead thread would look like a quiet route
                 _log.exception("route %s: a fault of ours; it goes on in a minute", self.route.name)
                 wait = LOOK_EVERY
@@ -177,6 +177,12 @@ class Worker:
         now = self._clock.mono_ms()
         if now >= self._resume and self._send_all([*self._urgent_parcels(), *parcels]):
             return 0  # look again: there may be more than was listed
+        return self._next_look()
+
+    def _urgent_alone(self) -> int:
+        """What is told past the store must get out when the store cannot even be read."""
+        if self._clock.mono_ms() >= self._resume:
+            self._send_all(self._urgent_parcels())
         return self._next_look()
 
     def _next_look(self) -> int:
