@@ -44,6 +44,9 @@ class BatchState:
     expected_final: float | None = None
     expected_sd: float | None = None
     fermentables: str | None = None
+    recipe: str | None = None
+    yeast: str | None = None
+    forced: tuple[float, float, int] | None = None  # final of a small warm sample fermented out: SG, its error, when
     yeast_low: float | None = None
     yeast_high: float | None = None
     alcohol_limit: float | None = None
