@@ -50,6 +50,9 @@ def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> i
     kind, _, name = place.partition(":")
     if kind == "fridge":
         _take_air(state, name, reading)
+    elif kind == "room" and reading.quantity == "temperature":
+        value = temperature_of(state, reading.probe, reading.value)
+        _file(state, f"{place}|{reading.probe}|temperature", reading.measured_ms, value)
     elif kind == "vessel":
         return _take_vessel(state, name, reading, now_ms, out)
     return 0
@@ -161,6 +164,8 @@ def _take_vessel(state: State, vessel: str, reading: Reading, now_ms: int, out: 
         if settings is None or settings.measures in (None, "liquid"):
             _tell_fridge(state, vessel, value, reading.measured_ms)
         return 0
+    if reading.quantity in ("gas_flow", "bubbles", "mass"):
+        _file(state, f"vessel:{vessel}|{reading.probe}|{reading.quantity}", reading.measured_ms, reading.value)
     if reading.quantity == "hydrometer":
         found = _own_hydrometer(state, reading)
     else:
