@@ -47,6 +47,7 @@ class BatchState:
     recipe: str | None = None
     yeast: str | None = None
     forced: tuple[float, float, int] | None = None  # final of a small warm sample fermented out: SG, its error, when
+    past: tuple[float, float, str] | None = None  # apparent attenuation of batches like it: mean, sd, which they were
     yeast_low: float | None = None
     yeast_high: float | None = None
     alcohol_limit: float | None = None
