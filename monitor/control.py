@@ -36,6 +36,7 @@ from monitor.model.inputs import (
     BatchStarted,
     ContentsChanged,
     Exported,
+    ForcedFinal,
     HandReading,
     JournalEntry,
     Message,
@@ -57,8 +58,8 @@ LONGEST_SOCKET_NAME = 100  # the kernel allows 107 bytes
 
 # What a person may write; the rest is the daemon's own.
 BY_PEOPLE = (
-    Acknowledged, Added, BatchClosed, BatchStarted, ContentsChanged, Exported, HandReading, ProbeMoved,
-    ReadingUndone, Shelved, StageChanged, Ticked,
+    Acknowledged, Added, BatchClosed, BatchStarted, ContentsChanged, Exported, ForcedFinal, HandReading,
+    ProbeMoved, ReadingUndone, Shelved, StageChanged, Ticked,
 )  # fmt: skip
 
 

@@ -208,6 +208,7 @@ class Vessel(Section):
     volume_l: Number = Field(default=19.0, gt=0, le=10_000)
     material: Literal["plastic", "glass", "steel"] = "plastic"
     probes: list[str] = Field(default_factory=list)
+    room: str | None = None  # whose air is round it; may be left out where there is one room
     abv: Number | None = Field(default=None, ge=0, le=80)  # of what stands in it, where no batch says so
 
 
@@ -238,6 +239,8 @@ class Batch(Section):
     expected_final: Number | None = Field(default=None, ge=0.96, le=1.2)
     expected_final_sd: Number | None = Field(default=None, gt=0, le=0.05)
     fermentables: Literal["sugar", "grain", "mixed"] | None = None
+    recipe: Name | None = None  # batches of the same recipe and yeast tell each other where they end
+    yeast: Name | None = None
     yeast_range_c: tuple[Number, Number] | None = None
     alcohol_limit_abv: Number | None = Field(default=None, gt=0, le=25)
     start_within: Seconds = 36 * 3600.0

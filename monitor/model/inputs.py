@@ -226,6 +226,17 @@ class ReadingUndone(_Entry):
     at: Ms
 
 
+class ForcedFinal(_Entry):
+    """Where a small sample, kept warm until it stopped, ended: what the scale showed; None takes it back."""
+
+    kind: Literal["forced-final"] = "forced-final"
+    batch: str
+    hydrometer: float | None
+    temperature: float | None = None
+    calibrated: float = 20.0
+    at: Ms
+
+
 class Ticked(_Entry):
     """A person marks a notice as done, so that it returns to normal."""
 
@@ -244,8 +255,8 @@ class Trouble(_Entry):
 
 JournalEntry = (
     Started | Stopped | Exported | ClockStep | Configured | BatchStarted | BatchClosed | StageChanged | ProbeMoved
-    | ContentsChanged | Added | Acknowledged | Shelved | ProbeStatus | HandReading | ReadingUndone | Ticked
-    | Trouble
+    | ContentsChanged | Added | Acknowledged | Shelved | ProbeStatus | HandReading | ReadingUndone
+    | ForcedFinal | Ticked | Trouble
 )  # fmt: skip
 
 JOURNAL: TypeAdapter[JournalEntry] = TypeAdapter(Annotated[JournalEntry, Field(discriminator="kind")])
