@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import insort
 
 from monitor.alerts.book import Outcome
+from monitor.engine.air import take_air, tell_fridge
 from monitor.engine.derive import gravity_of, hydrometer, temperature_of
 from monitor.engine.state import State
 from monitor.model.clock import MINUTE
@@ -12,7 +13,6 @@ from monitor.model.findings import Finding
 from monitor.model.inputs import Reading
 from monitor.model.quantities import QUANTITIES
 from monitor.rules import advice, health
-from monitor.rules import fridge as fridge_rule
 from monitor.rules.batch import BatchState, HandPoint
 from monitor.rules.progress import announced
 
@@ -49,7 +49,7 @@ def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> i
         return PLACELESS
     kind, _, name = place.partition(":")
     if kind == "fridge":
-        _take_air(state, name, reading)
+        take_air(state, name, reading)
     elif kind == "room" and reading.quantity == "temperature":
         value = temperature_of(state, reading.probe, reading.value)
         _file(state, f"{place}|{reading.probe}|temperature", reading.measured_ms, value)
@@ -137,22 +137,6 @@ def _plausible_again(reading: Reading) -> Finding:
     )  # fmt: skip
 
 
-# --- in a fridge -------------------------------------------------------------------------------------------------
-
-
-def _take_air(state: State, name: str, reading: Reading) -> None:
-    fridge = state.fridges.get(name)
-    if fridge is None:
-        return
-    if reading.quantity == "temperature":
-        fridge_rule.take(fridge, reading.measured_ms, temperature_of(state, reading.probe, reading.value))
-    elif reading.quantity == "contact":
-        fridge_rule.take_contact(fridge, reading.measured_ms, reading.value)
-    elif reading.quantity == "power":
-        fridge_rule.take_power(fridge, reading.measured_ms, reading.value)
-    state.touch(f"fridge:{name}")
-
-
 # --- in a vessel -------------------------------------------------------------------------------------------------
 
 
@@ -162,7 +146,7 @@ def _take_vessel(state: State, vessel: str, reading: Reading, now_ms: int, out: 
         _file(state, f"vessel:{vessel}|{reading.probe}|temperature", reading.measured_ms, value)
         settings = state.probe_settings(reading.probe)
         if settings is None or settings.measures in (None, "liquid"):
-            _tell_fridge(state, vessel, value, reading.measured_ms)
+            tell_fridge(state, vessel, value, reading.measured_ms)
         return 0
     if reading.quantity in ("gas_flow", "bubbles", "mass"):
         _file(state, f"vessel:{vessel}|{reading.probe}|{reading.quantity}", reading.measured_ms, reading.value)
@@ -199,16 +183,6 @@ def _own_hydrometer(state: State, reading: Reading) -> tuple[float, float] | Non
 def _file(state: State, key: str, measured_ms: int, value: float) -> None:
     number = state.track(key).add(measured_ms, value)
     state.touch(f"hour:{key}|{number}")
-
-
-def _tell_fridge(state: State, vessel: str, value: float, measured_ms: int) -> None:
-    """A probe in the liquid beats the estimate."""
-    for name, fridge in state.fridges.items():
-        content = fridge.contents.get(vessel)
-        if content is not None and measured_ms >= content.at_ms - 10 * MINUTE:
-            content.estimate, content.at_ms, content.measured = value, measured_ms, True
-            content.told_ms = measured_ms
-            state.touch(f"fridge:{name}")
 
 
 def open_batch(state: State, vessel: str) -> BatchState | None:

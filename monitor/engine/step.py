@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from monitor.alerts.book import REFRESH, Outcome
+from monitor.engine.air import tell_freezing
 from monitor.engine.entries import apply_entry
 from monitor.engine.readings import open_batch, take_reading
 from monitor.engine.state import State
@@ -19,9 +20,6 @@ from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.findings import Finding
 from monitor.model.inputs import Input, Reading, Tick
 from monitor.rules import fridge_says, health
-from monitor.rules.fridge import Content
-from monitor.science import alcohol
-from monitor.science.freezing import freezing
 
 
 def step(state: State, item: Input, now_ms: int, out: Outcome) -> int:
@@ -103,7 +101,7 @@ def _each_hour(state: State, now_ms: int, out: Outcome) -> None:
         hourly(state, batch, now_ms, out)
     for name, fridge in state.fridges.items():
         for vessel, content in fridge.contents.items():
-            _tell_freezing(state, vessel, content)
+            tell_freezing(state, vessel, content, open_batch(state, vessel))
         state.touch(f"fridge:{name}")
     for key, track in state.tracks.items():
         for number in track.prune(now_ms):
@@ -113,21 +111,3 @@ def _each_hour(state: State, now_ms: int, out: Outcome) -> None:
         if alert.alert == "was-away" and now_ms - alert.raised_ms >= DAY:
             words = "That was a day ago."
             state.book.note(Finding("was-away", alert.about, active=False, message=words), now_ms, out)
-
-
-def _tell_freezing(state: State, vessel: str, content: Content) -> None:
-    """The cautious end of a content's freezing point: from its strength if that is known, else water's."""
-    settings = state.vessel(vessel)
-    batch = open_batch(state, vessel)
-    if settings is not None and settings.abv is not None:
-        found = freezing(max(0.0, 0.95 * settings.abv - 0.2))
-        content.freezes_c, content.why = found.high_c, f"it holds {settings.abv:g} % alcohol, as you set it"
-    elif batch is not None and batch.thinned:
-        content.freezes_c, content.why = 0.0, f"batch {batch.name} was thinned, so it is taken for water"
-    elif batch is not None and batch.original is not None and batch.last_gravity is not None:
-        fell = max(batch.original - batch.last_gravity, 0.0)
-        strength = alcohol.abv(batch.original, batch.original - fell) if fell > 0 else 0.0
-        found = freezing(max(0.0, 0.95 * strength - 0.2))
-        content.freezes_c, content.why = found.high_c, f"batch {batch.name} has about {strength:.1f} % alcohol"
-    else:
-        content.freezes_c, content.why = 0.0, "what is in it is not known, so it is taken for water"
