@@ -1,8 +1,9 @@
 """All that the engine remembers, and how it goes to the store: in pieces, so that a commit writes what changed.
 
 A piece is JSON under a key: `clock`, `settings`, `places`, `book`, `probe:NAME`, `batch:NAME`, `fridge:NAME`,
-`track:PLACE|PROBE|QUANTITY` and one `hour:…|NUMBER` for each hour of a track. `order` says in which order the named
-ones came: the rules go through them in that order, and events that fall in one tick follow from it.
+`ratios:BATCH` (what a batch taught its witnesses), `finals` (how past batches ended), `track:PLACE|PROBE|QUANTITY` and
+one `hour:…|NUMBER` for each hour of a track. `order` says in which order the named ones came: the rules go through
+them in that order, and events that fall in one tick follow from it.
 """
 
 from __future__ import annotations
@@ -15,7 +16,9 @@ from pydantic import TypeAdapter
 from monitor.alerts.book import Book
 from monitor.model.config import RuleProbe, RuleSettings, Vessel
 from monitor.model.errors import StoreError
+from monitor.rules.activity import Ratios
 from monitor.rules.batch import BatchState
+from monitor.rules.finals import Past
 from monitor.rules.fridge import FridgeState
 from monitor.rules.health import ProbeHealth
 from monitor.rules.track import Hour, Steps, Track
@@ -51,11 +54,13 @@ _PLACES: TypeAdapter[Places] = TypeAdapter(Places)
 _BOOK = TypeAdapter(Book)
 _HOUR = TypeAdapter(Hour)
 _META = TypeAdapter(TrackMeta)
+_FINALS = TypeAdapter(list[Past])
 _ORDER: TypeAdapter[dict[str, list[str]]] = TypeAdapter(dict[str, list[str]])
 _NAMED: dict[str, TypeAdapter[Any]] = {
     "probe": TypeAdapter(ProbeHealth),
     "batch": TypeAdapter(BatchState),
     "fridge": TypeAdapter(FridgeState),
+    "ratios": TypeAdapter(dict[str, Ratios]),
 }
 
 
@@ -72,6 +77,8 @@ class State:
         self.fridges: dict[str, FridgeState] = {}
         self.tracks: dict[str, Track] = {}
         self.steps: dict[str, Steps] = {}
+        self.ratios: dict[str, dict[str, Ratios]] = {}
+        self.finals: list[Past] = []
         self._touched: set[str] = set()
         self._gone: set[str] = set()
         self._order: dict[str, list[str]] = {}
@@ -174,6 +181,7 @@ class State:
             "settings": (_SETTINGS, self.settings),
             "places": (_PLACES, self.places),
             "book": (_BOOK, self.book),
+            "finals": (_FINALS, self.finals),
             "order": (_ORDER, self._order),
         }
         adapter, value = whole[kind]
@@ -211,6 +219,8 @@ class State:
             self.places = _PLACES.validate_json(value)
         elif kind == "book":
             self.book = _BOOK.validate_json(value)
+        elif kind == "finals":
+            self.finals = _FINALS.validate_json(value)
         elif kind == "order":
             self._order = _ORDER.validate_json(value)
 
@@ -221,5 +231,5 @@ class State:
             setattr(self, attribute, {name: found[name] for name in order})
 
 
-_ATTRIBUTE = {"probe": "probes", "batch": "batches", "fridge": "fridges"}
+_ATTRIBUTE = {"probe": "probes", "batch": "batches", "fridge": "fridges", "ratios": "ratios"}
 _ORDERED = ("probes", "batches", "fridges", "tracks")

@@ -1,0 +1,131 @@
+"""Gathers the witnesses of a batch beside its gravity: what they are taught, and what they say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from monitor.engine.state import State
+from monitor.rules import activity, gas, heat, weight
+from monitor.rules.activity import Activity, Figure, Kind, Ratios
+from monitor.rules.batch import BatchState
+from monitor.rules.track import PointSource
+from monitor.science.thermal import Material
+
+KINDS: Final[dict[str, Kind]] = {"gas_flow": "gas", "bubbles": "bubbles", "mass": "mass"}
+
+
+def learn(state: State, batch: BatchState, gravity_points: PointSource | None, now_ms: int) -> None:
+    """Once an hour while it ferments: teach each witness by the gravity; None teaches nothing."""
+    since = _since(batch)
+    learned = state.ratios.get(batch.name, {})
+    changed = False
+    litres, material = _vessel(state, batch)
+    for kind, probe, source in _counters(state, batch.vessel):
+        ratios = learned.setdefault(f"{kind}|{probe}", Ratios())
+        gravity = gravity_points if batch.started_ms is not None else None
+        # Gravity that jumped is no fall; a witness need not look behind that either while it is taught.
+        start = max(since, batch.window_from_ms)
+        if kind == "mass":
+            changed |= weight.learn(source, gravity, ratios, litres, start, now_ms)
+        else:
+            changed |= gas.learn(kind, source, gravity, ratios, litres, start, now_ms)
+    liquid, air = _liquid(state, batch.vessel), _air(state, batch.vessel)
+    if liquid is not None and air is not None:
+        ratios = learned.setdefault(f"heat|{air[0]}", Ratios())
+        changed |= heat.learn(
+            liquid, air[1], gravity_points, ratios, (litres, material), max(since, batch.window_from_ms), now_ms,
+            started=batch.started_ms is not None,
+        )  # fmt: skip
+    if changed:
+        state.ratios[batch.name] = learned
+        state.touch(f"ratios:{batch.name}")
+
+
+def activities(state: State, batch: BatchState, gravity_points: PointSource | None, now_ms: int) -> list[Activity]:
+    """What each witness says of the present rate of fall; those that cannot tell are not in the list."""
+    since, learned = _since(batch), state.ratios.get(batch.name, {})
+    litres, material = _vessel(state, batch)
+    liquid, air = _liquid(state, batch.vessel), _air(state, batch.vessel)
+    fell = activity.fall(gravity_points, now_ms, max(since, batch.window_from_ms))
+    found = [
+        _counted(kind, probe, source, learned.get(f"{kind}|{probe}", Ratios()), fell, liquid, litres, since, now_ms)
+        for kind, probe, source in _counters(state, batch.vessel)
+    ]
+    if liquid is not None and air is not None:
+        ratios = learned.get(f"heat|{air[0]}", Ratios())
+        found.append(heat.say(air[0], liquid, air[1], ratios, fell, (litres, material), since, now_ms))
+    return [each for each in found if each is not None]
+
+
+def forget(state: State, batch: str) -> None:
+    """It is over: what it taught its witnesses is of no use to another."""
+    if state.ratios.pop(batch, None) is not None:
+        state.drop(f"ratios:{batch}")
+
+
+def _counted(
+    kind: Kind, probe: str, source: PointSource, ratios: Ratios, fell: Figure | None, liquid: PointSource | None,
+    litres: float, since_ms: int, now_ms: int,
+) -> Activity | None:  # fmt: skip
+    if kind == "mass":
+        return weight.say(probe, source, ratios, fell, liquid, litres, since_ms, now_ms)
+    return gas.say(kind, probe, source, ratios, fell, liquid, litres, since_ms, now_ms)
+
+
+def _since(batch: BatchState) -> int:
+    """No window reaches back behind the pitch, or behind something that went in or jumped."""
+    return max(batch.pitched_ms, batch.fed_ms or 0, batch.step_ms or 0)
+
+
+def _vessel(state: State, batch: BatchState) -> tuple[float, Material]:
+    settings = state.vessel(batch.vessel)
+    return (settings.volume_l, settings.material) if settings else (19.0, "plastic")
+
+
+def _counters(state: State, vessel: str) -> Iterator[tuple[Kind, str, PointSource]]:
+    """Gas, bubbles and mass of probes that are in the vessel now and can be believed."""
+    place = f"vessel:{vessel}"
+    for key, track in state.tracks.items():
+        where, probe, quantity = key.split("|")
+        if where == place and quantity in KINDS and _believed(state, probe, place):
+            yield KINDS[quantity], probe, track.points
+
+
+def _liquid(state: State, vessel: str) -> PointSource | None:
+    """The thermometer in the liquid: on the wall it would tell of the room as well."""
+    place = f"vessel:{vessel}"
+    for key, track in state.tracks.items():
+        where, probe, quantity = key.split("|")
+        if where != place or quantity != "temperature" or probe.startswith("hand:"):
+            continue
+        told = state.probe_settings(probe)
+        if (told is None or told.measures in (None, "liquid")) and _believed(state, probe, place):
+            return track.points
+    return None
+
+
+def _air(state: State, vessel: str) -> tuple[str, PointSource] | None:
+    """The air round a vessel: of the fridge it stands in, else of its room, else of the only room there is."""
+    place = _surroundings(state, vessel)
+    for key, track in state.tracks.items():
+        where, probe, quantity = key.split("|")
+        if where == place and quantity == "temperature" and _believed(state, probe, where):
+            return probe, track.points
+    return None
+
+
+def _surroundings(state: State, vessel: str) -> str | None:
+    for name, fridge in state.fridges.items():
+        if vessel in fridge.contents:
+            return f"fridge:{name}"
+    settings = state.vessel(vessel)
+    if settings is not None and settings.room is not None:
+        return f"room:{settings.room}"
+    rooms = state.settings.room
+    return f"room:{rooms[0].name}" if len(rooms) == 1 else None
+
+
+def _believed(state: State, probe: str, place: str) -> bool:
+    health = state.probes.get(probe)
+    return health is not None and health.trusted() and state.place_now(probe) == place
