@@ -9,8 +9,9 @@ Definitions. *True end*: the first hour from which gravity stays within 0.001 of
 above it and falling less than 0.0005 in the following day. While a batch is still to be fed, to go on after a stall
 or pause, or is cold though it had not ended before the chill, the slow rate alone never counts. *Stall*: the yeast
 comes to rest 0.004 or more above the asymptote; `stall_hour` is the first hour from which it falls less than 0.0005 in
-a day, `dying_hour` the one in which its dying began. A yeast that dies out for want of nitrogen above 0.004 is a stall
-too. *Pause*: a standstill that ends by itself after 10 to 36 h; saying `stalled` in it is false.
+a day, `dying_hour` the one in which its dying began, `resume_hour` the first in which it falls that much again. A
+yeast that dies out for want of nitrogen above 0.004 is a stall too: its dying begins where it falls less than 0.001 in
+a day. *Pause*: a standstill that ends by itself after 10 to 36 h; saying `stalled` in it is false.
 """
 
 from __future__ import annotations
@@ -345,3 +346,9 @@ def _define_stall(truth: Truth) -> None:
         truth.dying_hour = truth.resume_hour = None
         return
     truth.stall_hour, truth.stall_height = at, height
+    if truth.dying_hour is None:
+        quick = np.flatnonzero(fall[:at] >= 2.0 * SLOW)
+        truth.dying_hour = int(quick[-1]) + 1 if quick.size else 0
+    if truth.resume_hour is not None:
+        again = np.flatnonzero(fall[truth.resume_hour :] >= SLOW)
+        truth.resume_hour += int(again[0]) if again.size else 0
