@@ -35,9 +35,10 @@ PAIRS_KEPT = 64
 PAIRS_LEAST = 5
 CERTAIN = 3.0  # standard deviations by which a day must have fallen to teach
 ACTIVE = 0.08  # of the fastest fall: slower days do not teach
-TIGHT = 0.012  # of the fastest fall: what a vessel that shows no leak may still leak (90 %: 2 %; common practice)
+TIGHT = 0.010  # of the fastest fall: what a vessel that shows no leak may still leak (90 %: 1.6 %; no source)
 LOOSE = 0.3  # of the fastest fall: what a vessel may leak of which nothing is known
 UNFIT = 3.0  # times its stated errors: a witness that lies so far off its line is none
+BETTER = 0.7  # of its stated errors: no witness is taken to fit better than this
 SLOWER = 3.0  # standard deviations by which a witness may say less than gravity does
 FASTER = 2.5
 USELESS = 0.008  # SG a day: what is not known better than this says nothing
@@ -80,6 +81,8 @@ class Prior:
     """SG a day; None: by the fastest fall (`LOOSE`, and `TIGHT` where no leak shows)."""
     rough: float
     """Relative error of the line itself, day by day."""
+    offset: float = 0.0
+    """SG a day that it is taken to be off by."""
 
 
 @dataclass(slots=True)
@@ -192,18 +195,18 @@ def fit(ratios: Ratios, prior: Prior) -> None:
         _fit(ratios, prior, prior.offset_sd)
         return
     _fit(ratios, prior, LOOSE * max(ratios.peak, 0.005))
-    if abs(ratios.offset) < 2.0 * math.sqrt(ratios.offset_var):
+    if abs(ratios.offset) < 2.5 * math.sqrt(ratios.offset_var):
         _fit(ratios, prior, TIGHT * max(ratios.peak, 0.005))
 
 
 def _fit(ratios: Ratios, prior: Prior, offset_sd: float) -> None:
-    slope, offset = prior.slope, 0.0
+    slope, offset = prior.slope, prior.offset
     errors = [math.hypot(sd, prior.rough * fell) for _, fell, sd in ratios.pairs]
     weights = [1.0] * len(errors)
     xx = x1 = one = 0.0
     for _ in range(4):
         xx, x1, one = prior.slope_sd**-2, 0.0, offset_sd**-2
-        xy, y = prior.slope * xx, 0.0
+        xy, y = prior.slope * xx, prior.offset * one
         for (x, fell, _), error, weight in zip(ratios.pairs, errors, weights, strict=True):
             w = weight / error**2 / OVERLAP
             xx, x1, one, xy, y = xx + w * x * x, x1 + w * x, one + w, xy + w * x * fell, y + w * fell
@@ -211,7 +214,7 @@ def _fit(ratios: Ratios, prior: Prior, offset_sd: float) -> None:
         slope, offset = (one * xy - x1 * y) / determinant, (xx * y - x1 * xy) / determinant
         off = [(fell - slope * x - offset) / error for (x, fell, _), error in zip(ratios.pairs, errors, strict=True)]
         weights = [min(1.0, 2.0 / max(abs(z), 1e-9)) for z in off]
-    ratios.misfit = max(1.0, 1.4826 * median([abs(z) for z in off])) if len(off) >= PAIRS_LEAST else 1.0
+    ratios.misfit = max(BETTER, 1.4826 * median([abs(z) for z in off])) if len(off) >= PAIRS_LEAST else 1.0
     determinant = xx * one - x1 * x1
     widen = ratios.misfit**2 / determinant
     ratios.slope, ratios.offset = slope, offset
@@ -225,7 +228,7 @@ def told(ratios: Ratios, figure: Figure, prior: Prior, beside: float) -> Figure:
     """The fall a day that a figure tells; `beside` is what else it may err by, SG a day."""
     x, slope, offset = figure.value, ratios.slope, ratios.offset
     if not ratios.pairs:
-        slope, offset = prior.slope, 0.0
+        slope, offset = prior.slope, prior.offset
         loose = prior.offset_sd if prior.offset_sd is not None else LOOSE * 0.01
         variance = (prior.slope_sd * x) ** 2 + loose**2
     elif prior.offset_sd is None and silent(ratios, figure):

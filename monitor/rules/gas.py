@@ -106,11 +106,12 @@ def watch_death(kind: Kind, source: PointSource, ratios: Ratios, litres: float, 
         return False
     points = source(end - DAY, end)
     slope = ratios.slope if ratios.pairs else prior(kind, litres).slope
-    for i in range(4, len(points) - 2):
-        level = median([value for _, value in points[max(0, i - 6) : i]])
+    for i in range(6, len(points) - 2):
+        before = [value for _, value in points[max(0, i - 6) : i]]
+        level = median(before)
         stopped = all(value <= ASLEEP * level for _, value in points[i + 1 :])
-        # Up to the hour in which it stopped it was busy, and one part of an hour later it was not.
-        if stopped and points[i - 1][1] >= 0.5 * level and slope * level >= DIED_LEAST:
+        # As busy as ever up to the hour in which it stopped: one that peters out, or cools, slows down before.
+        if stopped and before[-1] >= 0.5 * max(before) and slope * level >= DIED_LEAST:
             ratios.died_ms, ratios.died_level = round(points[i][0] * HOUR), level
             return True
     return False

@@ -17,7 +17,7 @@ from monitor.science import carbon, massloss
 from monitor.science.trend import median, robust_sd
 
 VOLUME_ERROR = 0.12  # a vessel is seldom as full as its volume says
-DRYING_KG = 0.006  # a day, through a lid that is not tight, and the creep of a scale under load (common practice)
+DRIES_KG, DRYING_KG = 0.003, 0.005  # a day, through a lid, and its error: a scale under load creeps too (no source)
 DRIFT_KG = 0.003  # a day: a scale's zero wanders
 WARMTH = 0.0001  # of a load for each kelvin, 0.02 % of full scale for 10 K five times over (cheap load cells)
 NOISE_KG = 0.001
@@ -31,7 +31,7 @@ FROZEN_H = 12
 def prior(litres: float) -> Prior:
     """By theory: SG a day for a kilogram a day."""
     slope = 1.0 / (litres * carbon.CO2_PER_POINT * (1.0 + 2.0 * massloss.vapour_share(20.0)))
-    return Prior(slope, VOLUME_ERROR * slope, slope * DRYING_KG, rough=0.03)
+    return Prior(slope, VOLUME_ERROR * slope, slope * DRYING_KG, rough=0.03, offset=-slope * DRIES_KG)
 
 
 def learn(
