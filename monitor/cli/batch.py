@@ -24,7 +24,7 @@ from monitor.control import TypedReading
 from monitor.model.clock import iso
 from monitor.model.config import Settings
 from monitor.model.errors import StoreError, UsageError
-from monitor.model.inputs import Added, BatchClosed, HandReading, ReadingUndone, StageChanged
+from monitor.model.inputs import Added, BatchClosed, ForcedFinal, HandReading, ReadingUndone, StageChanged
 from monitor.science.gravity import hydrometer_sg, rescale_hydrometer
 
 MOST_RISE = 0.2
@@ -45,13 +45,16 @@ def add(commands: Commands) -> None:
         "leeswatch batch reading amber-1 1.012 --at 18 --calibrated 20", _reading,
     )  # fmt: skip
     _named(reading)
-    reading.add_argument("value", nargs="?", type=number, metavar="SCALE", help="what the hydrometer's scale shows")
-    reading.add_argument("--at", type=number, metavar="°C", help="temperature of the sample (else a probe's is used)")
-    reading.add_argument(
-        "--calibrated", type=number, default=20.0, metavar="°C", help="temperature the scale is made for (default 20)"
-    )
-    reading.add_argument("--when", metavar="T", help="when it was taken (default: now)")
+    _scale(reading, else_=" (else a probe's is used)")
     reading.add_argument("--undo", action="store_true", help="take back the latest reading, or the one of --when")
+
+    forced = command(
+        verbs, "forced", "Say where a small sample ended that was kept warm until it stopped.",
+        "leeswatch batch forced amber-1 1.008 --at 20", _forced,
+    )  # fmt: skip
+    _named(forced)
+    _scale(forced)
+    forced.add_argument("--undo", action="store_true", help="it no longer counts")
 
     stage = command(
         verbs, "stage", "Move a batch to another stage.", "leeswatch batch stage amber-1 cold", _stage
@@ -84,6 +87,15 @@ def _named(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("name", metavar="NAME", help="the batch")
 
 
+def _scale(parser: argparse.ArgumentParser, else_: str = "") -> None:
+    parser.add_argument("value", nargs="?", type=number, metavar="SCALE", help="what the hydrometer's scale shows")
+    parser.add_argument("--at", type=number, metavar="°C", help=f"temperature of the sample{else_}")
+    parser.add_argument(
+        "--calibrated", type=number, default=20.0, metavar="°C", help="temperature the scale is made for (default 20)"
+    )
+    parser.add_argument("--when", metavar="T", help="when it was taken (default: now)")
+
+
 def _reading(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     vessel = batch_vessel(settings, args.name)
@@ -110,6 +122,25 @@ def _reading(args: argparse.Namespace) -> int:
         print(f"{args.name}: {args.value:g} taken {local(at, settings)}, {what}")
         print(f"a mistake? leeswatch batch reading {args.name} --undo")
     return 0
+
+
+def _forced(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    batch_vessel(settings, args.name)
+    at = moment(args.when, settings)
+    if args.undo:
+        write(settings, [ForcedFinal(batch=args.name, hydrometer=None, at=at)])
+        return _done(args, f"{args.name}: the forced sample no longer counts")
+    if args.value is None:
+        raise UsageError("a forced sample needs its value", "for example: leeswatch batch forced amber-1 1.008 --at 20")
+    final = _checked(args)
+    if args.at is not None:
+        final = hydrometer_sg(args.value, args.at, args.calibrated)
+    told = ForcedFinal(
+        batch=args.name, hydrometer=args.value, temperature=args.at, calibrated=args.calibrated, at=at
+    )  # fmt: skip
+    write(settings, [told])
+    return _done(args, f"{args.name}: the sample ended at {final:.4f}, so the batch is expected to end there too")
 
 
 def _checked(args: argparse.Namespace) -> float:

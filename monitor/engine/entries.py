@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from monitor.alerts.book import Outcome
+from monitor.engine import activity
 from monitor.engine.readings import open_batch
 from monitor.engine.state import State
 from monitor.engine.verdicts import evaluate, settle_step
@@ -23,6 +24,7 @@ from monitor.model.inputs import (
     ClockStep,
     Configured,
     ContentsChanged,
+    ForcedFinal,
     HandReading,
     JournalEntry,
     ProbeMoved,
@@ -34,12 +36,15 @@ from monitor.model.inputs import (
     Ticked,
     Trouble,
 )
+from monitor.rules import finals
 from monitor.rules.batch import BatchState
 from monitor.rules.fridge import Content, FridgeState
 from monitor.rules.health import ProbeHealth, span_words
-from monitor.science import thermal
+from monitor.science import gravity, thermal
 
 AWAY = 10 * MINUTE
+UNTOLD_ERROR = 0.003  # SG: of a scale read at a temperature nobody noted, in a room
+NO_EXTRACT = ("nutrient", "acid", "yeast", "finings")  # what goes in without moving where it ends
 WARM_C = 20.0  # what is put into a fridge is taken to come from a room
 
 
@@ -189,6 +194,8 @@ def _set_batch(state: State, told: Batch) -> BatchState:
         batch = state.batches[told.name] = BatchState(told.name, told.vessel, told.pitched)
     batch.expected_final, batch.expected_sd = told.expected_final, told.expected_final_sd
     batch.fermentables, batch.alcohol_limit = told.fermentables, told.alcohol_limit_abv
+    batch.recipe, batch.yeast = told.recipe, told.yeast
+    batch.past = finals.like(state.finals, batch.recipe, batch.yeast, batch.fermentables)
     batch.yeast_low, batch.yeast_high = told.yeast_range_c or (None, None)
     batch.start_within_ms = round(told.start_within * 1000)
     if told.original_gravity is not None and told.original_gravity != batch.original_set:
@@ -201,10 +208,32 @@ def _set_batch(state: State, told: Batch) -> BatchState:
 
 def _batch_closed(state: State, entry: BatchClosed, now_ms: int, out: Outcome) -> None:
     batch = state.batches.get(entry.batch)
-    if batch is not None:
-        batch.closed, batch.closed_ms = True, now_ms
-        state.touch(f"batch:{entry.batch}")
-        state.book.close(f"batch:{entry.batch}", now_ms, out)
+    if batch is None:
+        return
+    if not batch.closed:
+        _remember(state, batch, now_ms)
+    batch.closed, batch.closed_ms = True, now_ms
+    activity.forget(state, batch.name)
+    state.touch(f"batch:{entry.batch}")
+    state.book.close(f"batch:{entry.batch}", now_ms, out)
+
+
+def _remember(state: State, batch: BatchState, now_ms: int) -> None:
+    """What a batch that finished teaches those after it, and those like it that are at work."""
+    final = batch.last_gravity if batch.last_gravity is not None else batch.rest_gravity
+    if batch.rest != "finished" or batch.original is None or batch.thinned or final is None:
+        return
+    how = "by a probe"
+    hand = [point for point in batch.hand if point.at_ms >= batch.since_ms - DAY]
+    if hand:
+        final, how = hand[-1].gravity, "by hand"
+    past = finals.Past(batch.name, batch.recipe, batch.yeast, batch.fermentables, batch.original, final, how, now_ms)
+    state.finals = finals.remember(state.finals, past)
+    state.touch("finals")
+    for other in state.batches.values():
+        if not other.closed and other is not batch:
+            other.past = finals.like(state.finals, other.recipe, other.yeast, other.fermentables)
+            state.touch(f"batch:{other.name}")
 
 
 def _stage(state: State, entry: StageChanged, now_ms: int, out: Outcome) -> None:
@@ -229,6 +258,8 @@ def _added(state: State, entry: Added, now_ms: int, out: Outcome) -> None:
     batch.added_ms, batch.added_before = entry.at, batch.last_gravity
     batch.fed_ms = max(entry.at, batch.fed_ms or 0)
     batch.added_known = entry.gravity_rise is not None
+    if entry.what.split(maxsplit=1)[:1] and entry.what.split()[0].rstrip(",:") not in NO_EXTRACT:
+        batch.forced = None  # the sample that was fermented out had none of it
     batch.thinned = batch.thinned or entry.what.startswith("water") or (entry.gravity_rise or 0.0) < 0.0
     if batch.started_ms is None:
         batch.baseline = None  # the fall is counted from the new mix
@@ -246,6 +277,31 @@ def _undone(state: State, entry: ReadingUndone, now_ms: int, out: Outcome) -> No
         batch.hand = [point for point in batch.hand if point.at_ms != entry.at]
         state.touch(f"batch:{batch.name}")
         evaluate(state, batch, now_ms, out)
+
+
+def _forced(state: State, entry: ForcedFinal, now_ms: int, out: Outcome) -> None:
+    """A sample of it was fermented out in the warm: it should end there too."""
+    batch = state.batches.get(entry.batch)
+    if batch is None or batch.closed:
+        return
+    if entry.hydrometer is None:
+        batch.forced = None
+    else:
+        try:
+            batch.forced = (*_scale(entry.hydrometer, entry.temperature, entry.calibrated), entry.at)
+        except ValueError:
+            return  # the command line checks before it writes; a journal edited by hand may still be wrong
+    state.touch(f"batch:{entry.batch}")
+    evaluate(state, batch, now_ms, out)
+
+
+def _scale(reading: float, temperature: float | None, calibrated: float) -> tuple[float, float]:
+    if temperature is None:
+        return gravity.rescale_hydrometer(reading, calibrated, 20.0), UNTOLD_ERROR
+    return (
+        gravity.hydrometer_sg(reading, temperature, calibrated),
+        gravity.hydrometer_error(reading, temperature, calibrated),
+    )
 
 
 # --- alerts ------------------------------------------------------------------------------------------------------
@@ -280,6 +336,7 @@ _HANDLERS: dict[type, Callable[[State, Any, int, Outcome], None]] = {
     StageChanged: _stage,
     Added: _added,
     ReadingUndone: _undone,
+    ForcedFinal: _forced,
     Acknowledged: _acknowledged,
     Shelved: _shelved,
     Ticked: _ticked,

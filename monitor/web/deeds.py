@@ -49,6 +49,8 @@ class Start(Body):
     original_gravity: Gravity | None = None
     expected_final: Gravity | None = None
     fermentables: Literal["sugar", "grain", "mixed"] | None = None
+    recipe: str | None = None
+    yeast: str | None = None
 
 
 def _open(state: State, name: str) -> BatchState:
