@@ -68,10 +68,12 @@ def _row(name: str, found: Summary) -> list[str]:
     return [
         name,
         f"{found.trials}",
+        _percent(found.early),
         _percent(found.false_finish),
         _pair(found.delay),
         _percent(found.never),
-        _percent(found.false_hint),
+        _percent(found.never_warm),
+        _percent(found.early_hint),
         _pair(found.hint_delay),
         _percent(found.recall["high"]),
         _pair(found.stall_delay["high"]),
@@ -82,8 +84,9 @@ def _row(name: str, found: Summary) -> list[str]:
     ]
 
 
-HEAD = ["", "batches", "false finish %", "delay h", "never %", "page false %", "page delay h", "high stall recall %",
-        "delay h", "stall recall %", "false stalls/1000 d", "let go h", "ms/h"]  # fmt: skip
+HEAD = ["", "batches", "early %", "false finish %", "delay h", "never %", "never, warm %", "page early %",
+        "page delay h",
+        "high stall recall %", "delay h", "stall recall %", "false stalls/1000 d", "let go h", "ms/h"]  # fmt: skip
 
 
 def table(rows: Sequence[Sequence[str]]) -> str:
@@ -100,6 +103,7 @@ def report(scores: dict[str, list[Scored]]) -> str:
     by_family = {name: score.summarise([each for each in mine if each.family == name]) for name in families}
     parts.append("by family\n" + table([HEAD, *(_row(name, found) for name, found in by_family.items())]))
     whole = score.summarise(mine)
+    parts.append("false finishes by kind: " + ", ".join(f"{kind} {n}" for kind, n in sorted(whole.kinds.items())))
     names = list(whole.covered)
     covered = [["90 % ranges hold the truth, %", *names]]
     for name, found in {"all": whole, **by_family}.items():
@@ -129,8 +133,8 @@ def as_json(scores: dict[str, list[Scored]], arguments: argparse.Namespace) -> d
             if any(each.family == name for each in mine)
         },
         "broken_seeds": sorted(each.seed for each in mine if each.failed is not None),
-        "false_finish_seeds": sorted(each.seed for each in mine if each.false_finish),
-        "false_hint_seeds": sorted(each.seed for each in mine if each.false_hint),
+        "false_finish_seeds": {each.seed: each.false_finish for each in mine if each.false_finish},
+        "false_hint_seeds": {each.seed: each.false_hint for each in mine if each.false_hint},
         "false_stall_seeds": sorted(each.seed for each in mine if each.false_stalls),
         "never_seeds": sorted(each.seed for each in mine if each.ended and each.delay is None),
         "missed_stall_seeds": sorted(each.seed for each in mine if each.stall == "high" and each.stall_delay is None),

@@ -2,10 +2,12 @@
 
 Of each method only this is looked at: at which hour it changed to which verdict.
 
-- *False finish*: `finished` stood more than 6 h before the true end, stalls and cold included; a share of all batches.
+- *False finish*: `finished` stood more than 6 h before the true end, a share of all batches; by what was so when it
+  was first said: `moving`, `pausing`, `cold`, a stall that was `resuming` later, or a `stall` for good.
+- *Early*: a false finish but for the last kind: said of what was still to fall by itself.
 - *Delay*: from the true end to the first hour from 6 h before it in which `finished` stood, of batches without a false
-  finish. *Never*: ended, watched for a week or more since, and not said.
-- *Page*: the hint `finished-soon` or `finished`, the same two figures.
+  finish. *Never*: ended, watched for a week or more since, and not said; *warm*: of those that were never chilled.
+- *Page*: the hint `finished-soon` or `finished`, the same figures.
 - *Stall*: `stalled` stood while it was true (from its dying on until it falls again); delay from the hour in which it
   stood still. *Lasting*: it stood still for three days or more. *High*: more than 0.009 above the final gravity.
 - *False stall*: `stalled` was said (each change to it counts) while it was not true: working, pausing, ended, cold.
@@ -20,7 +22,7 @@ Of each method only this is looked at: at which hour it changed to which verdict
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -62,8 +64,9 @@ class Scored:
     family: str
     seed: int
     days: float
-    false_finish: bool
-    false_hint: bool
+    false_finish: str  # its kind, or nothing
+    false_hint: str
+    chilled: bool
     ended: bool  # it ended, and was watched for a week since
     delay: float | None
     hint_delay: float | None
@@ -90,8 +93,9 @@ def score(trial: Trial, changes: Sequence[Change], hints: Sequence[tuple[float, 
         family=trial.family,
         seed=trial.seed,
         days=truth.hours / 24.0,
-        false_finish=_too_early(finished, end),
-        false_hint=_too_early(page, end),
+        false_finish=_too_early(finished, truth),
+        false_hint=_too_early(page, truth),
+        chilled=truth.chill_hour is not None,
         ended=end is not None and truth.hours - end >= 168,
         delay=_delay(finished, end),
         hint_delay=_delay(page, end),
@@ -121,8 +125,17 @@ def _spans(changes: Iterable[Change], verdict: str, until: float) -> list[tuple[
     return spans
 
 
-def _too_early(spans: list[tuple[float, float]], end: int | None) -> bool:
-    return any(end is None or start < end - GRACE_H for start, _ in spans)
+def _too_early(spans: list[tuple[float, float]], truth: Truth) -> str:
+    early = [start for start, _ in spans if truth.true_end is None or start < truth.true_end - GRACE_H]
+    if not early:
+        return ""
+    hour = min(early)
+    if truth.stalled_at(hour + GRACE_H):
+        return "stall" if truth.resume_hour is None else "resuming"
+    if truth.pause is not None and truth.pause[0] <= hour < truth.pause[1]:
+        return "pausing"
+    chilled = truth.chill_hour is not None and hour >= truth.chill_hour
+    return "cold" if chilled and (truth.warm_hour is None or hour < truth.warm_hour + 24) else "moving"
 
 
 def _delay(spans: list[tuple[float, float]], end: int | None) -> float | None:
@@ -252,9 +265,12 @@ class Summary:
     trials: int
     days: float
     false_finish: Rate
+    early: Rate
+    kinds: dict[str, int]
     delay: tuple[float, float]  # median, 95th percentile
     never: Rate
-    false_hint: Rate
+    never_warm: Rate
+    early_hint: Rate
     hint_delay: tuple[float, float]
     recall: dict[str, Rate]
     stall_delay: dict[str, tuple[float, float]]
@@ -269,6 +285,7 @@ class Summary:
 def summarise(scores: Sequence[Scored]) -> Summary:
     """The figures over some trials."""
     ended = [each for each in scores if each.ended]
+    warm = [each for each in ended if not each.chilled]
     clean = [each for each in ended if not each.false_finish]
     stalls = {
         "all": [each for each in scores if each.stall],
@@ -280,10 +297,13 @@ def summarise(scores: Sequence[Scored]) -> Summary:
     return Summary(
         trials=len(scores),
         days=days,
-        false_finish=Rate.share(sum(each.false_finish for each in scores), len(scores)),
+        false_finish=Rate.share(sum(bool(each.false_finish) for each in scores), len(scores)),
+        early=Rate.share(sum(each.false_finish not in ("", "stall") for each in scores), len(scores)),
+        kinds=dict(Counter(each.false_finish for each in scores if each.false_finish)),
         delay=_middle([each.delay for each in clean]),
         never=Rate.share(sum(each.delay is None for each in ended), len(ended)),
-        false_hint=Rate.share(sum(each.false_hint for each in scores), len(scores)),
+        never_warm=Rate.share(sum(each.delay is None for each in warm), len(warm)),
+        early_hint=Rate.share(sum(each.false_hint not in ("", "stall") for each in scores), len(scores)),
         hint_delay=_middle([each.hint_delay for each in ended if not each.false_hint]),
         recall={
             name: Rate.share(sum(each.stall_delay is not None for each in some), len(some))

@@ -5,13 +5,15 @@ The liquid follows the air of the room or, chilled, of a fridge; it is warmed by
 each kg of extract (about the 587 kJ/kg of maltose measured in industry, from memory), in 19 litres of a plastic bucket
 that lets 1.5 to 2.8 W through for each K (0.45 m² and a natural-convection film, common practice, no source).
 
-Definitions. *True end*: the first hour from which gravity stays within 0.001 of the asymptote, or less than 0.004
-above it and falling less than 0.0005 in the following day. While a batch is still to be fed, to go on after a stall
-or pause, or is cold though it had not ended before the chill, the slow rate alone never counts. *Stall*: the yeast
-comes to rest 0.004 or more above the asymptote; `stall_hour` is the first hour from which it falls less than 0.0005 in
-a day, `dying_hour` the one in which its dying began, `resume_hour` the first in which it falls that much again. A
-yeast that dies out for want of nitrogen above 0.004 is a stall too: its dying begins where it falls less than 0.001 in
-a day. *Pause*: a standstill that ends by itself after 10 to 36 h; saying `stalled` in it is false.
+Definitions. *True end*: the first hour from which gravity stays within 0.001 of the asymptote, or falls less than
+0.0005 in the following day and to stay, if what is left in the end is less than 0.004. While a batch is still to be
+fed, to go on after a stall or pause, or is cold though it had not ended before the chill, the slow rate alone never
+counts. *Stall*: the yeast comes to rest 0.004 or more above the asymptote; `stall_hour` is the first hour from which it
+falls less than 0.0005 in a day, `dying_hour` the one in which its dying began, `resume_hour` the first in which it
+falls that much again. A yeast that dies out for want of nitrogen above 0.004 is a stall too: its dying begins where it
+falls less than 0.001 in a day. *Crawl*: it has ended by its rate, but is still 0.004 or more above the asymptote: both
+`finished` and `stalled` (or very slow) are taken for true. *Pause*: a standstill that ends by itself after 10 to 36 h;
+saying `stalled` in it is false.
 """
 
 from __future__ import annotations
@@ -74,6 +76,7 @@ class Truth:
     stall_hour: int | None = None
     stall_height: float | None = None
     resume_hour: int | None = None
+    crawl: tuple[int, int] | None = None
     pause: tuple[int, int] | None = None
     chill_hour: int | None = None
     warm_hour: int | None = None
@@ -88,7 +91,9 @@ class Truth:
         return "cold" if self.chill_hour is not None else "unfinished"
 
     def stalled_at(self, hour: float) -> bool:
-        """Whether `stalled` is true at an hour: from its dying on until it goes on."""
+        """Whether `stalled` is true at an hour: from its dying on until it goes on, or in a crawl."""
+        if self.crawl is not None and self.crawl[0] <= hour < self.crawl[1]:
+            return True
         start = self.dying_hour if self.dying_hour is not None else self.stall_hour
         return start is not None and start <= hour and (self.resume_hour is None or hour < self.resume_hour)
 
@@ -307,6 +312,9 @@ def _define(truth: Truth, plan: _Plan) -> None:
         cold = (truth.chill_hour, truth.warm_hour + 24 if truth.warm_hour is not None else LONGEST_H + 49)
     truth.true_end = true_end(truth.gravity, truth.final, not_before, cold)
     truth.stall_hour = truth.stall_height = None
+    if truth.true_end is not None and truth.gravity[truth.true_end] - truth.final >= LEAST_STALL:
+        high = np.flatnonzero(truth.gravity - truth.final >= LEAST_STALL)
+        truth.crawl = (truth.true_end, int(high[-1]) + 1)
     if truth.dying_hour is not None or (truth.true_end is None and truth.family == "nitrogen"):
         _define_stall(truth)
     last = truth.true_end if truth.true_end is not None else LONGEST_H
@@ -325,7 +333,7 @@ def true_end(gravity: np.ndarray, final: float, not_before: int = 0, cold: tuple
     height = gravity - final
     fall = np.append(gravity[:-24] - gravity[24:], np.full(24, gravity[-25] - gravity[-1]))
     hours = np.arange(gravity.size)
-    slow = (fall < SLOW) & (height < LEAST_STALL) & (hours >= not_before)
+    slow = (fall < SLOW) & (hours >= not_before) & bool(height[-1] < LEAST_STALL)
     if cold is not None:
         slow &= (hours < cold[0]) | (hours >= cold[1])
     ended = ((height < NEAR) & (hours >= not_before)) | slow
