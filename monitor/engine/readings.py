@@ -12,8 +12,9 @@ from monitor.model.clock import MINUTE
 from monitor.model.findings import Finding
 from monitor.model.inputs import Reading
 from monitor.model.quantities import QUANTITIES
-from monitor.rules import advice, health
+from monitor.rules import advice, health, stuck
 from monitor.rules.batch import BatchState, HandPoint
+from monitor.rules.battery import battery
 from monitor.rules.progress import announced
 
 # Kept with the reading in the store.
@@ -75,30 +76,27 @@ def _plausible(state: State, series: health.SeriesHealth, reading: Reading, now_
 def _learn(
     state: State, probe: health.ProbeHealth, series: health.SeriesHealth, reading: Reading, now_ms: int, out: Outcome
 ) -> None:
-    before = series.value if series.run else None
-    if reading.measured_ms > series.measured_ms:
-        health.note_pair(probe, reading.quantity, before, reading.value)
-    run_before = series.run_since_ms
-    series.take(reading.measured_ms, now_ms, reading.value)
+    change = stuck.hear(probe, reading.quantity, reading.measured_ms, now_ms, reading.value)
     if probe.silent and _heard_again(state, probe, now_ms):
         probe.silent = False
         state.book.note(health.heard_finding(reading.probe, reading.measured_ms), now_ms, out)
-    if probe.stuck_since_ms is None:
-        if series.run >= health.PAIR_READINGS:
-            since = health.stuck_since(probe)
-            if since is not None:
-                probe.stuck_since_ms = since
-                state.book.note(health.stuck_finding(reading.probe, probe, since), now_ms, out)
-    elif series.run == 1 and run_before <= reading.measured_ms and health.stuck_since(probe) is None:
-        coarse = before is not None and series.small(abs(reading.value - before))
-        if not coarse:
-            _spoil(state, reading.probe, probe.stuck_since_ms, reading.measured_ms)
-        probe.stuck_since_ms = None
-        state.book.note(health.moving_finding(reading.probe, reading.measured_ms, coarse=coarse), now_ms, out)
+    if change is not None:
+        _note_change(state, probe, reading, change, now_ms, out)
     if reading.quantity == "battery" and reading.measured_ms == series.measured_ms:
-        charge = health.battery(reading.probe, probe, reading.measured_ms, reading.value)
+        charge = battery(reading.probe, probe.battery, reading.measured_ms, reading.value)
         if charge is not None:
             state.book.note(charge, now_ms, out)
+
+
+def _note_change(
+    state: State, probe: health.ProbeHealth, reading: Reading, change: stuck.Change, now_ms: int, out: Outcome
+) -> None:
+    if change.stuck:
+        state.book.note(stuck.stuck_finding(reading.probe, probe, change.since_ms), now_ms, out)
+        return
+    if not change.coarse:
+        _spoil(state, reading.probe, change.since_ms, reading.measured_ms)
+    state.book.note(stuck.moving_finding(reading.probe, reading.measured_ms, coarse=change.coarse), now_ms, out)
 
 
 def _heard_again(state: State, probe: health.ProbeHealth, now_ms: int) -> bool:

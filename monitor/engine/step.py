@@ -19,7 +19,7 @@ from monitor.engine.verdicts import evaluate, hourly
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.findings import Finding
 from monitor.model.inputs import Input, Reading, Tick
-from monitor.rules import fridge_says, health
+from monitor.rules import fridge_says, health, stuck
 
 
 def step(state: State, item: Input, now_ms: int, out: Outcome) -> int:
@@ -93,7 +93,7 @@ def _still_so(state: State, now_ms: int, out: Outcome) -> None:
         if quiet:
             state.book.note(_silent(name, probe, quiet, now_ms), now_ms, out)
         if probe.stuck_since_ms is not None and not probe.silent:
-            state.book.note(health.stuck_finding(name, probe, probe.stuck_since_ms), now_ms, out)
+            state.book.note(stuck.stuck_finding(name, probe, probe.stuck_since_ms), now_ms, out)
 
 
 def _each_hour(state: State, now_ms: int, out: Outcome) -> None:

@@ -11,24 +11,16 @@ from dataclasses import dataclass, field
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.findings import Finding
 from monitor.model.status import Health
-from monitor.science.trend import median
+from monitor.rules.battery import Battery
+from monitor.rules.noise import Noise
 
 GAPS_KEPT = 15
-PAIR_READINGS = 10  # at 10 min steps 14,400 healthy batch-days never showed more than 7 (measured on simulation)
-PAIR_SPAN = 165 * MINUTE
-PAIR_MOST = DAY
-PAIR_TIMES = 1.8  # of the longest healthy run: more is safer, and slower to tell a stuck probe
-ALONE_SPAN = 18 * HOUR
-ALONE_LEAST = 6 * HOUR
-ALONE_TIMES = 12
-ALONE_READINGS = 40
+FORGET = 0.98  # of what it repeated, a reading: some fifty count
+REST_MOST = 11 * HOUR  # a longer one is learned only if it ends by the smallest step
+TREMBLES = 0.15  # of its changes take back the one before; white noise makes two of three
 SILENT_LEAST = HOUR
 SILENT_MOST = 24 * HOUR
 STEADY_READINGS = 3
-BATTERY_LOW = 0.85  # of its first day
-BATTERY_GOOD = 0.92
-BATTERY_NEW = 1.05
-BATTERY_KEPT = 48
 GRAVITY_LIKE = ("gravity", "float_angle", "extract")
 # Quantities whose silence matters: a flat battery is seen by what it stops, a contact only speaks when it moves.
 WATCHED = (*GRAVITY_LIKE, "temperature", "pressure", "mass", "turbidity")
@@ -47,6 +39,11 @@ class SeriesHealth:
     run_since_ms: int = 0
     longest_ms: int = 0  # longest healthy run
     least: float = 0.0  # smallest change seen: the step in which it speaks
+    turns: float = 0.0  # changes among the latest `told` readings, both slowly forgotten
+    told: float = 0.0
+    flips: float = 0.5  # share of the latest changes that took back the one before
+    up: bool = False
+    noise: Noise = field(default_factory=Noise)
     spoilt: int = 0  # implausible values in a row
 
     def interval_ms(self) -> int:
@@ -58,8 +55,11 @@ class SeriesHealth:
         """How long the value has not moved, by measured time."""
         return self.measured_ms - self.run_since_ms
 
-    def take(self, measured_ms: int, received_ms: int, value: float) -> None:
-        """Learn from a reading; one that comes late teaches only that the probe lives."""
+    def take(self, measured_ms: int, received_ms: int, value: float, *, healthy: bool = True) -> None:
+        """Learn from a reading; one that comes late teaches only that the probe lives.
+
+        `healthy`: the rest that it ends, if it does, was not that of a stuck probe.
+        """
         if self.run == 0:
             self.first_ms = measured_ms
         self.received_ms = received_ms
@@ -72,31 +72,37 @@ class SeriesHealth:
             self.run += 1
         else:
             if self.run:
-                self._moved(abs(value - self.value))
+                self._moved(value - self.value, healthy=healthy)
             self.run, self.run_since_ms = 1, measured_ms
         self.measured_ms, self.value = measured_ms, value
+        self.noise.take(measured_ms, value, self.least)
 
-    def _moved(self, change: float) -> None:
+    def _moved(self, by: float, *, healthy: bool) -> None:
+        change = abs(by)
         self.least = min(self.least or change, change)
-        if self.run_ms() < PAIR_SPAN * 4 or self.small(change):
+        if not healthy:
+            return
+        keep = FORGET**self.run
+        self.told, self.turns = self.told * keep + self.run, self.turns * keep + 1.0
+        self.flips += 0.08 * (((by > 0) is not self.up) - self.flips)
+        self.up = by > 0
+        if self.run_ms() < REST_MOST or self.small(change):
             self.longest_ms = max(self.longest_ms, min(self.run_ms(), DAY))
+
+    def repeats(self, rested: int = 0) -> float:
+        """How likely it is to repeat itself, by its latest changes; on the safe side while it is little known.
+
+        `rested`: how many readings it had already repeated when the rest in question began.
+        """
+        return (self.told + rested - self.turns + 2.0) / (self.told + rested + 2.5)
+
+    def trembles(self) -> bool:
+        """Whether it moves to and fro, as noise makes it: the rest of one that never does proves nothing."""
+        return self.flips > TREMBLES
 
     def small(self, change: float) -> bool:
         """Whether a change is the smallest it can say: so moves a probe that only stood still."""
         return change <= 1.5 * self.least
-
-
-@dataclass(slots=True)
-class Battery:
-    """A battery as it was on its first day (V), and how many low readings there are in a row."""
-
-    first: list[float] = field(default_factory=list)
-    since_ms: int = 0
-    low: int = 0
-
-    def full(self) -> float:
-        """Median of the first day, V."""
-        return median(self.first)
 
 
 @dataclass(slots=True)
@@ -142,55 +148,6 @@ def settle(probe: ProbeHealth, quantity: str, value: float) -> bool:
     if len(probe.steady) >= STEADY_READINGS:
         probe.moved_ms, probe.steady = None, []
     return probe.moved_ms is None
-
-
-def stuck_since(probe: ProbeHealth) -> int | None:
-    """Since when a probe has been stuck, by measured time; None if it is not, or cannot be told."""
-    lead = next((probe.series[each] for each in GRAVITY_LIKE if each in probe.series), None)
-    witness = probe.series.get("temperature")
-    if lead is not None and witness is not None:
-        since = max(lead.run_since_ms, witness.run_since_ms)
-        span = min(lead.measured_ms, witness.measured_ms) - since
-        runs = min(lead.run, witness.run)
-        if runs >= PAIR_READINGS and span >= _patience(probe, lead.measured_ms):
-            return since
-    if lead is not None and _alone(lead):
-        return lead.run_since_ms
-    if lead is None and witness is not None and _alone(witness):
-        return witness.run_since_ms
-    return None
-
-
-def _patience(probe: ProbeHealth, measured_ms: int) -> int:
-    """How long its pair may stand still: past its longest healthy run, and twice as long on its first day.
-
-    In a lag all stands still before anything was learned.
-    """
-    young = measured_ms - min(each.first_ms for each in probe.series.values() if each.run) < DAY
-    return max(2 * PAIR_SPAN if young else PAIR_SPAN, min(round(PAIR_TIMES * probe.longest_pair_ms), PAIR_MOST))
-
-
-def note_pair(probe: ProbeHealth, quantity: str, before: float | None, value: float) -> None:
-    """Learn how long the pair of a healthy probe stands still: one that moves ends a healthy run.
-
-    A run that was called stuck counts as healthy when it ends with the smallest step there is: a stuck probe that
-    comes back has something to catch up with.
-    """
-    if before is None or before == value or quantity not in (*GRAVITY_LIKE, "temperature"):
-        return
-    pair = [each for name, each in probe.series.items() if name in (*GRAVITY_LIKE, "temperature")]
-    if len(pair) < 2:
-        return
-    span = min(each.measured_ms for each in pair) - max(each.run_since_ms for each in pair)
-    if span > 0 and (probe.stuck_since_ms is None or probe.series[quantity].small(abs(value - before))):
-        probe.longest_pair_ms = max(probe.longest_pair_ms, min(span, PAIR_MOST))
-
-
-def _alone(series: SeriesHealth) -> bool:
-    """One value alone: sooner for a probe that has shown for a day that it never rests for long."""
-    known = series.measured_ms - series.first_ms >= DAY
-    least = min(ALONE_SPAN, max(ALONE_LEAST, ALONE_TIMES * series.longest_ms)) if known else ALONE_SPAN
-    return series.run >= ALONE_READINGS and series.run_ms() >= max(least, 3 * series.longest_ms)
 
 
 def silence(probe: ProbeHealth, now_ms: int, watched_from_ms: int) -> list[tuple[str, int]]:
@@ -242,61 +199,3 @@ def heard_finding(name: str, seen_ms: int) -> Finding:
     return Finding(
         "probe-silent", f"probe:{name}", active=False, message=f"Probe {name} is heard again.", seen_ms=seen_ms
     )
-
-
-def stuck_finding(name: str, probe: ProbeHealth, since_ms: int) -> Finding:
-    """The alert that a probe is stuck."""
-    seen = max(each.measured_ms for each in probe.series.values())
-    values = ", ".join(
-        f"{quantity} {probe.series[quantity].value:g}"
-        for quantity in (*GRAVITY_LIKE, "temperature")
-        if quantity in probe.series and probe.series[quantity].run_since_ms <= since_ms
-    )
-    return Finding(
-        alert="probe-stuck",
-        about=f"probe:{name}",
-        active=True,
-        message=f"Probe {name} seems stuck: for {span_words(seen - since_ms)} it has repeated exactly the same values.",
-        because=(f"{values} did not move at all; a live probe trembles more than that",),
-        do=("restart the probe, free it from foam or the wall, and check one hydrometer reading against it",),
-        seen_ms=seen,
-    )
-
-
-def moving_finding(name: str, seen_ms: int, *, coarse: bool = False) -> Finding:
-    """It moves again; `coarse`: by its smallest step, so it may only have stood still."""
-    words = f"Probe {name} moves again"
-    words += ", by its smallest step: it may only be coarse and its liquid still." if coarse else "."
-    return Finding("probe-stuck", f"probe:{name}", active=False, message=words, seen_ms=seen_ms)
-
-
-# --- battery -----------------------------------------------------------------------------------------------------
-
-
-def battery(name: str, probe: ProbeHealth, measured_ms: int, volts: float) -> Finding | None:
-    """Learn a battery's voltage on its first day, and tell when it has fallen well below that.
-
-    One that was already low when first heard is not noticed; one that says much more than it used to is a new one.
-    The share is common practice for lithium and alkaline cells alike, no source.
-    """
-    cell = probe.battery
-    if not cell.first or volts > BATTERY_NEW * cell.full():
-        cell.first, cell.since_ms = [volts], measured_ms
-    elif measured_ms - cell.since_ms < DAY:
-        cell.first = [*cell.first, volts][-BATTERY_KEPT:]
-    full = cell.full()
-    cell.low = cell.low + 1 if volts < BATTERY_LOW * full else 0
-    if cell.low >= STEADY_READINGS:
-        return Finding(
-            alert="probe-battery",
-            about=f"probe:{name}",
-            active=True,
-            message=f"The battery of probe {name} is low: {volts:.2f} V, and it began with {full:.2f} V.",
-            because=(f"it has lost {1.0 - volts / full:.0%}, and three readings in a row say so",),
-            do=("charge or change it: a probe that falls silent leaves its batch without a verdict",),
-            seen_ms=measured_ms,
-        )
-    if volts > BATTERY_GOOD * full:
-        words = f"The battery of probe {name} is good again, {volts:.2f} V."
-        return Finding("probe-battery", f"probe:{name}", active=False, message=words, seen_ms=measured_ms)
-    return None

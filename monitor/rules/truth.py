@@ -177,7 +177,7 @@ def hand_finding(name: str, batch: str, offsets: Offsets) -> Finding | None:
         return Finding(
             "probe-suspect", about, active=True, seen_ms=held.at_ms,
             message=f"Two witnesses of batch {batch} disagree: {name} says {held.expected:.4f}, "
-            f"your hydrometer {held.hand:.4f}. One of them is wrong, so {name} was not set right by it.",
+            f"your hydrometer says {held.hand:.4f}. One of them is wrong, so {name} was not set right by it.",
             because=(f"they are {apart:.4f} apart, and {held.allowed:.4f} is what their errors allow",),
             do=("take a second hydrometer reading within two days: degas the sample, note its temperature; "
                 "if it says the same, it is believed",),

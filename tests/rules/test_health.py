@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.status import Health
 from monitor.rules import health
-from monitor.rules.health import ProbeHealth, SeriesHealth, note_pair, settle, silence, span_words, stuck_since
+from monitor.rules.battery import battery
+from monitor.rules.health import ProbeHealth, SeriesHealth, settle, silence, span_words
+from monitor.rules.stuck import note_pair, stuck_since
 
 T0 = 1_772_474_400_000
 
@@ -92,11 +94,33 @@ def test_a_frozen_pair_is_told_within_three_hours(minutes: int) -> None:
 
 
 @pytest.mark.parametrize("minutes", [1, 5, 15])
-def test_on_its_first_day_a_pair_is_given_twice_as_long(minutes: int) -> None:
-    """In a lag all may stand still: a probe nobody knows yet is given between five and six hours."""
+def test_a_pair_that_trembled_is_told_as_soon_on_its_first_day(minutes: int) -> None:
+    """Four hours of trembling teach enough: a pair that freezes then is told within three hours."""
     told = pair(minutes * MINUTE, 4, 12)
     assert told is not None
-    assert 5 * HOUR < told <= 6 * HOUR
+    assert 2 * HOUR < told <= 3 * HOUR
+
+
+@pytest.mark.parametrize(("minutes", "hours"), [(1, 3), (5, 4), (10, 7), (15, 10)])
+def test_a_pair_that_never_moved_is_given_until_chance_is_ruled_out(minutes: int, hours: float) -> None:
+    """Of a pair that repeats itself from its first message on nothing is known: it is given some forty readings."""
+    told = pair(minutes * MINUTE, 0, 30)
+    assert told is not None
+    assert (hours - 1) * HOUR < told <= hours * HOUR
+
+
+def test_a_probe_without_noise_is_given_a_day() -> None:
+    """Where neither value ever goes to and fro, rest is what a plateau looks like: three hours of it say nothing."""
+    probe = ProbeHealth()
+    told = None
+    for i in range(60 * 6):
+        j = min(i, 30 * 6)
+        hear(probe, "gravity", T0 + i * 10 * MINUTE, round(1.050 - 0.001 * (j // 8), 3))
+        hear(probe, "temperature", T0 + i * 10 * MINUTE, round(20 + 0.1 * (j // 10), 1))
+        if told is None and stuck_since(probe) is not None:
+            told = (i - j) / 6
+    assert told is not None
+    assert 18 < told <= 24
 
 
 def test_a_live_temperature_clears_a_gravity_that_rests() -> None:
@@ -181,15 +205,16 @@ def test_a_coarse_gravity_is_given_three_of_its_longest_rests() -> None:
     assert 23 <= told <= 25
 
 
-def test_a_young_gravity_alone_is_given_eighteen_hours() -> None:
-    """On its first day, when a lag may hold it still, a gravity alone is not called stuck before eighteen hours."""
+@pytest.mark.parametrize(("moves", "hours"), [(6, 18), (0, 36)])
+def test_a_young_gravity_alone_is_given_eighteen_hours_and_one_that_never_moved_more(moves: int, hours: int) -> None:
+    """A gravity that trembled in its first hour is stuck after 18 h of rest; one that never moved may be coarse."""
     probe, told = ProbeHealth(), None
-    for i in range(22 * 6):
-        hear(probe, "gravity", T0 + i * 10 * MINUTE, 1.050)
+    for i in range(40 * 6):
+        hear(probe, "gravity", T0 + i * 10 * MINUTE, round(1.050 + 0.0001 * (min(i, moves) % 2), 4))
         hear(probe, "temperature", T0 + i * 10 * MINUTE, 20.0 + (i % 7) / 10)
         if told is None and stuck_since(probe) is not None:
-            told = i / 6
-    assert told == 18.0
+            told = (i - moves) / 6
+    assert told == hours
 
 
 def test_a_thermometer_without_a_gravity_beside_it_is_watched_alone() -> None:
@@ -235,7 +260,7 @@ def test_a_battery_that_fell_by_a_sixth_is_told_and_a_new_one_ends_it() -> None:
     probe, said = ProbeHealth(), []
     volts = [4.1] * 24 + [3.9] * 24 + [3.4] * 4 + [4.2]
     for i, value in enumerate(volts):
-        said.append(health.battery("float-a", probe, T0 + i * HOUR, value))
+        said.append(battery("float-a", probe.battery, T0 + i * HOUR, value))
     states = [each.active if each else None for each in said]
     assert states[:48] == [False] * 48
     assert states[48:] == [None, None, True, True, False]
@@ -249,7 +274,7 @@ def test_a_battery_that_fell_by_a_sixth_is_told_and_a_new_one_ends_it() -> None:
 def test_one_low_reading_is_no_low_battery() -> None:
     """A sag while the radio sends does not count."""
     probe = ProbeHealth()
-    said = [health.battery("float-a", probe, T0 + i * HOUR, 3.2 if i % 2 else 4.1) for i in range(60)]
+    said = [battery("float-a", probe.battery, T0 + i * HOUR, 3.2 if i % 2 else 4.1) for i in range(60)]
     assert not any(each is not None and each.active for each in said)
 
 
@@ -258,7 +283,7 @@ def test_a_steady_battery_says_nothing_bad(volts: list[float]) -> None:
     """A battery within five per cent is good for ever."""
     probe = ProbeHealth()
     for i, value in enumerate(volts):
-        found = health.battery("float-a", probe, T0 + i * HOUR, value)
+        found = battery("float-a", probe.battery, T0 + i * HOUR, value)
         assert found is None or not found.active
 
 

@@ -10,7 +10,8 @@ import functools
 import pytest
 
 from monitor.model.clock import HOUR
-from monitor.rules.health import PAIR_READINGS, ProbeHealth, SeriesHealth, note_pair, stuck_since
+from monitor.rules.health import ProbeHealth, SeriesHealth
+from monitor.rules.stuck import hear
 from simulators.probes import Sampler
 from simulators.scenario import Scenario, parse
 from simulators.world import World
@@ -70,15 +71,10 @@ def stuck_hours(told: Scenario, lived: World) -> list[float]:
     for sample in Sampler(lived, told.probe[0]):
         at = told.start_ms + round(sample.hours * HOUR)
         for quantity, value in sample.values.items():
-            series = probe.series.setdefault(quantity, SeriesHealth())
-            note_pair(probe, quantity, series.value if series.run else None, value)
-            series.take(at, at, value)
-            if probe.stuck_since_ms is None:
-                probe.stuck_since_ms = stuck_since(probe) if series.run >= PAIR_READINGS else None
-                if probe.stuck_since_ms is not None:
-                    found.append(sample.hours)
-            elif series.run == 1 and stuck_since(probe) is None:
-                probe.stuck_since_ms = None
+            probe.series.setdefault(quantity, SeriesHealth())
+            change = hear(probe, quantity, at, at, value)
+            if change is not None and change.stuck:
+                found.append(sample.hours)
     return found
 
 

@@ -234,7 +234,7 @@ def test_a_held_reading_raises_the_question_with_both_witnesses() -> None:
     assert found is not None
     assert found.active
     assert (found.alert, found.about) == ("probe-suspect", "probe:float-a")
-    assert "float-a says 1.0200, your hydrometer 1.0300" in found.message
+    assert "float-a says 1.0200, your hydrometer says 1.0300" in found.message
     assert "second hydrometer reading" in found.do[0]
 
 
