@@ -94,23 +94,23 @@ def inputs(trial: Trial, options: Options) -> list[Reading | Added]:
     return ordered
 
 
-def run(trial: Trial, options: Options | None = None) -> Said:
-    """What the monitor says of it, hour by hour."""
+def run(trial: Trial, options: Options | None = None, tick_ms: int = HOUR) -> Said:
+    """What the monitor says of it."""
     out, said = Outcome(), Said(hours=trial.truth.hours)
     try:
-        _run(trial, options or Options(), out, said)
+        _run(trial, options or Options(), tick_ms, out, said)
     except Exception as error:  # noqa: BLE001
         said.failed = f"{type(error).__name__}: {error}"
     said.events = [event for event in out.events if isinstance(event, VerdictEvent)]
     return said
 
 
-def _run(trial: Trial, options: Options, out: Outcome, said: Said) -> None:
+def _run(trial: Trial, options: Options, tick_ms: int, out: Outcome, said: Said) -> None:
     state = State()
     start = Configured(settings=settings(trial, options).as_json(), received=PITCHED_MS + 1)
     step(state, start, PITCHED_MS + 1, out)
     clock = time.thread_time
-    tick = PITCHED_MS + HOUR
+    tick = PITCHED_MS + tick_ms
     end = PITCHED_MS + trial.truth.hours * HOUR
     begun = clock()
     for item in inputs(trial, options):
@@ -119,9 +119,9 @@ def _run(trial: Trial, options: Options, out: Outcome, said: Said) -> None:
             before = clock()
             step(state, Tick(tick), tick, out)
             said.tick_s += clock() - before
-            tick += HOUR
+            tick += tick_ms
         said.readings += 1
         step(state, item, received, out)
     said.reading_s = clock() - begun - said.tick_s
-    for late in range(tick, end + 1, HOUR):
+    for late in range(tick, end + 1, tick_ms):
         step(state, Tick(late), late, out)
