@@ -6,10 +6,10 @@ from bisect import insort
 
 from monitor.alerts.book import Outcome
 from monitor.engine.air import take_air, tell_fridge
+from monitor.engine.condition import follow, means_a_gravity, open_batch, plausible
 from monitor.engine.derive import gravity_of, hydrometer, temperature_of
 from monitor.engine.state import State
 from monitor.model.clock import MINUTE
-from monitor.model.findings import Finding
 from monitor.model.inputs import Reading
 from monitor.model.quantities import QUANTITIES
 from monitor.rules import advice, health, stuck
@@ -38,7 +38,7 @@ def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> i
     series = probe.series.get(reading.quantity)
     if series is None:
         series = probe.series[reading.quantity] = health.SeriesHealth()
-    if not _plausible(state, series, reading, now_ms, out):
+    if not plausible(state, probe, series, reading, now_ms, out):
         return IMPLAUSIBLE
     _learn(state, probe, series, reading, now_ms, out)
     if probe.moved_ms is not None and reading.measured_ms >= probe.moved_ms:
@@ -46,6 +46,8 @@ def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> i
         if probe.moved_ms is not None:
             return FUNCTION_CHECK
     place = state.place_at(reading.probe, reading.measured_ms)
+    if place is None or probe.removed:
+        probe.removed = reading.probe in state.places and state.place_now(reading.probe) is None
     if place is None:
         return PLACELESS
     kind, _, name = place.partition(":")
@@ -59,24 +61,14 @@ def take_reading(state: State, reading: Reading, now_ms: int, out: Outcome) -> i
     return 0
 
 
-def _plausible(state: State, series: health.SeriesHealth, reading: Reading, now_ms: int, out: Outcome) -> bool:
-    low, high = QUANTITIES[reading.quantity].plausible
-    if not low <= reading.value <= high:
-        series.received_ms = now_ms
-        series.spoilt += 1
-        if series.spoilt == health.STEADY_READINGS:
-            state.book.note(_implausible(reading), now_ms, out)
-        return False
-    if series.spoilt >= health.STEADY_READINGS:
-        state.book.note(_plausible_again(reading), now_ms, out)
-    series.spoilt = 0
-    return True
-
-
 def _learn(
     state: State, probe: health.ProbeHealth, series: health.SeriesHealth, reading: Reading, now_ms: int, out: Outcome
 ) -> None:
+    gap_ms = reading.measured_ms - series.measured_ms if series.run else 0
     change = stuck.hear(probe, reading.quantity, reading.measured_ms, now_ms, reading.value)
+    probe.clock.take(reading.measured_ms, now_ms, state.clock.watched_from_ms)
+    if gap_ms > 0:
+        follow(state, probe, reading, gap_ms, now_ms)
     if probe.silent and _heard_again(state, probe, now_ms):
         probe.silent = False
         state.book.note(health.heard_finding(reading.probe, reading.measured_ms), now_ms, out)
@@ -114,27 +106,6 @@ def _spoil(state: State, probe: str, from_ms: int, to_ms: int) -> None:
             state.touch(f"track:{key}")
 
 
-def _implausible(reading: Reading) -> Finding:
-    quantity = QUANTITIES[reading.quantity]
-    low, high = quantity.plausible
-    return Finding(
-        alert="probe-suspect",
-        about=f"probe:{reading.probe}",
-        active=True,
-        message=f"Probe {reading.probe} says {quantity.title} {reading.value:g} {quantity.unit}: that cannot be right.",
-        because=(f"believable values lie between {low:g} and {high:g} {quantity.unit}",),
-        do=("check whether it is out of the liquid, covered in foam, or wired wrongly",),
-        seen_ms=reading.measured_ms,
-    )
-
-
-def _plausible_again(reading: Reading) -> Finding:
-    return Finding(
-        alert="probe-suspect", about=f"probe:{reading.probe}", active=False, seen_ms=reading.measured_ms,
-        message=f"Probe {reading.probe} says believable values again.",
-    )  # fmt: skip
-
-
 # --- in a vessel -------------------------------------------------------------------------------------------------
 
 
@@ -155,8 +126,7 @@ def _take_vessel(state: State, vessel: str, reading: Reading, now_ms: int, out: 
     if found is None:
         return 0
     value, _ = found
-    low, high = QUANTITIES["gravity"].plausible
-    if not low <= value <= high:
+    if not means_a_gravity(state, reading, value, now_ms, out):
         return IMPLAUSIBLE
     key = f"vessel:{vessel}|{reading.probe}|gravity"
     state.track(key)
@@ -183,11 +153,6 @@ def _file(state: State, key: str, measured_ms: int, value: float) -> None:
     state.touch(f"hour:{key}|{number}")
 
 
-def open_batch(state: State, vessel: str) -> BatchState | None:
-    """The batch that is in a vessel now."""
-    return next((batch for batch in state.batches.values() if batch.vessel == vessel and not batch.closed), None)
-
-
 def _note_step(state: State, vessel: str, probe: str, step: tuple[int, float], now_ms: int, out: Outcome) -> None:
     batch = open_batch(state, vessel)
     if batch is None:
@@ -202,6 +167,7 @@ def _note_step(state: State, vessel: str, probe: str, step: tuple[int, float], n
     state.touch(f"batch:{batch.name}")
     if not known:
         batch.step_ms, batch.step_probe, batch.step_by = since_ms, probe, by
+        state.probes[probe].jump = step
         state.book.note(advice.step_question(batch), now_ms, out)
 
 

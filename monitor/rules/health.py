@@ -12,6 +12,8 @@ from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.findings import Finding
 from monitor.model.status import Health
 from monitor.rules.battery import Battery
+from monitor.rules.clockwork import ProbeClock
+from monitor.rules.fouling import Course
 from monitor.rules.noise import Noise
 
 GAPS_KEPT = 15
@@ -117,6 +119,12 @@ class ProbeHealth:
     steady: list[float] = field(default_factory=list)
     longest_pair_ms: int = 0
     battery: Battery = field(default_factory=Battery)
+    clock: ProbeClock = field(default_factory=ProbeClock)
+    course: Course = field(default_factory=Course)
+    removed: bool = False  # taken out of every place, and still speaking
+    no_gravity: int = 0  # readings in a row that mean no gravity a wash can have
+    jump: tuple[int, float] | None = None  # a step in gravity that nobody announced: since when, and by how much
+    dry: str = ""  # signs that it is out of the liquid
 
     def status(self) -> tuple[Health, str]:
         """NE 107 status, and why in a few words."""
@@ -126,9 +134,41 @@ class ProbeHealth:
             return Health.FAILURE, "silent"
         if self.moved_ms is not None:
             return Health.FUNCTION_CHECK, "just moved; waiting for three steady readings"
+        if self.removed:
+            return Health.FUNCTION_CHECK, "taken out: what it says is not used"
+        return self._out_of_specification() or self._maintenance() or (Health.GOOD, "")
+
+    def _out_of_specification(self) -> tuple[Health, str] | None:
+        dry = f"; {self.dry}" if self.dry else ""
         if any(each.spoilt >= STEADY_READINGS for each in self.series.values()):
-            return Health.OUT_OF_SPECIFICATION, "values that cannot be right"
-        return Health.GOOD, ""
+            return Health.OUT_OF_SPECIFICATION, f"values that cannot be right{dry}"
+        if self.no_gravity >= STEADY_READINGS:
+            return Health.OUT_OF_SPECIFICATION, f"what it says means no gravity a wash can have: on its side?{dry}"
+        if self.jump is not None:
+            words = f"its gravity jumped by {self.jump[1]:+.3f} and nobody said why"
+            return Health.OUT_OF_SPECIFICATION, f"{words}{dry}"
+        return None
+
+    def _maintenance(self) -> tuple[Health, str] | None:
+        if self.battery.is_low():
+            return Health.MAINTENANCE_REQUIRED, "battery low"
+        clock = self.clock.trouble()
+        if clock is not None:
+            return Health.MAINTENANCE_REQUIRED, clock
+        if self.course.fouled_ms is not None:
+            words = "it rose and trembles unlike itself: foam or yeast on it? Swirl or rinse it"
+            return Health.MAINTENANCE_REQUIRED, words
+        for name, each in self.series.items():
+            if name in (*GRAVITY_LIKE, "temperature") and each.noise.noisy(each.measured_ms):
+                words = (
+                    f"its {name.replace('_', ' ')} is about {each.noise.times():.0f} times as noisy as it used to be"
+                )
+                return Health.MAINTENANCE_REQUIRED, words
+        return None
+
+    def lead(self) -> str | None:
+        """The quantity that tells gravity; None where it has none."""
+        return next((name for name in GRAVITY_LIKE if name in self.series), None)
 
     def trusted(self) -> bool:
         """Whether its readings may carry a verdict."""

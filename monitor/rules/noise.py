@@ -50,7 +50,7 @@ class Noise:
         self.usual = max(self.usual * (1.0 + slow if found > self.usual else 1.0 / (1.0 + slow)), least)
 
     def _compare(self, measured_ms: int) -> None:
-        ratio = self.recent / self.usual if self.usual > 0.0 else 1.0
+        ratio = self.times()
         if ratio < NOISY:
             self.noisy_ms = None if ratio < CALM else self.noisy_ms
         elif self.noisy_ms is None:
@@ -63,6 +63,14 @@ class Noise:
     def noisy(self, measured_ms: int) -> bool:
         """Whether it has been three times as noisy as it used to be for three hours."""
         return self.noisy_ms is not None and measured_ms - self.noisy_ms >= HOLD
+
+    def times(self) -> float:
+        """How many times as noisy as usual it is now."""
+        return self.recent / self.usual if self.usual > 0.0 else 1.0
+
+    def changed(self, measured_ms: int) -> bool:
+        """Whether it has trembled unlike itself for an hour, more or less than it used to."""
+        return self.changed_ms is not None and measured_ms - self.changed_ms >= HOUR
 
     def sd(self) -> float:
         """Standard deviation of its usual white noise; 0 until learned."""
