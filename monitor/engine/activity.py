@@ -7,7 +7,7 @@ from typing import Final
 
 from monitor.engine.state import State
 from monitor.rules import activity, gas, heat, weight
-from monitor.rules.activity import Activity, Figure, Kind, Ratios
+from monitor.rules.activity import Activity, Falls, Kind, Ratios
 from monitor.rules.batch import BatchState
 from monitor.rules.track import PointSource
 from monitor.science.thermal import Material
@@ -24,8 +24,8 @@ def learn(state: State, batch: BatchState, gravity_points: PointSource | None, n
     for kind, probe, source in _counters(state, batch.vessel):
         ratios = learned.setdefault(f"{kind}|{probe}", Ratios())
         gravity = gravity_points if batch.started_ms is not None else None
-        # Gravity that jumped is no fall; a witness need not look behind that either while it is taught.
-        start = max(since, batch.window_from_ms)
+        # Gravity that jumped is no fall; and a wash fills itself with its gas before any leaves.
+        start = max(since, batch.window_from_ms, batch.started_ms or 0)
         if kind == "mass":
             changed |= weight.learn(source, gravity, ratios, litres, start, now_ms)
         else:
@@ -47,7 +47,7 @@ def activities(state: State, batch: BatchState, gravity_points: PointSource | No
     since, learned = _since(batch), state.ratios.get(batch.name, {})
     litres, material = _vessel(state, batch)
     liquid, air = _liquid(state, batch.vessel), _air(state, batch.vessel)
-    fell = activity.fall(gravity_points, now_ms, max(since, batch.window_from_ms))
+    fell = activity.falls(gravity_points, now_ms, max(since, batch.window_from_ms))
     found = [
         _counted(kind, probe, source, learned.get(f"{kind}|{probe}", Ratios()), fell, liquid, litres, since, now_ms)
         for kind, probe, source in _counters(state, batch.vessel)
@@ -65,7 +65,7 @@ def forget(state: State, batch: str) -> None:
 
 
 def _counted(
-    kind: Kind, probe: str, source: PointSource, ratios: Ratios, fell: Figure | None, liquid: PointSource | None,
+    kind: Kind, probe: str, source: PointSource, ratios: Ratios, fell: Falls, liquid: PointSource | None,
     litres: float, since_ms: int, now_ms: int,
 ) -> Activity | None:  # fmt: skip
     if kind == "mass":

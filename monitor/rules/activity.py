@@ -30,20 +30,21 @@ Point = tuple[float, float]  # hours since the epoch, value
 
 WINDOW_H = 24
 LEARN_EVERY = 6 * HOUR
-OVERLAP = 4.0  # windows of a day taken every six hours tell a quarter of what they seem to
+OVERLAP = 1.5  # windows of a day every six hours share no readings at their ends, but what errs for longer
 PAIRS_KEPT = 64
 PAIRS_LEAST = 5
 CERTAIN = 3.0  # standard deviations by which a day must have fallen to teach
-ACTIVE = 0.08  # of the fastest fall: slower days do not teach
-TIGHT = 0.010  # of the fastest fall: what a vessel that shows no leak may still leak (90 %: 1.6 %; no source)
+ACTIVE = 0.05  # of the fastest fall: slower days do not teach
+TIGHT = 0.02  # of the fastest fall: what a vessel that shows no leak may still leak (no source)
+USUAL = 0.7  # how likely a lid is tight, or a scale dry, as usual, before anything was learned (no source)
 LOOSE = 0.3  # of the fastest fall: what a vessel may leak of which nothing is known
 UNFIT = 3.0  # times its stated errors: a witness that lies so far off its line is none
-BETTER = 0.7  # of its stated errors: no witness is taken to fit better than this
+BETTER = 0.5  # of its stated errors: no witness is taken to fit better than this
 SLOWER = 3.0  # standard deviations by which a witness may say less than gravity does
-FASTER = 2.5
+FASTER = 2.0  # standard deviations by which it may say more
 USELESS = 0.008  # SG a day: what is not known better than this says nothing
 GRAVITY_NOISE = 0.0003  # SG, least noise of an hour: a probe that resolves 0.001
-GRAVITY_DRIFT = 0.0003  # SG a day: 0.002 a week
+GRAVITY_DRIFT = 0.00015  # SG a day, of a probe that may drift by 0.002 a week; no number of days averages it
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +84,8 @@ class Prior:
     """Relative error of the line itself, day by day."""
     offset: float = 0.0
     """SG a day that it is taken to be off by."""
+    loose: float | None = None
+    """SG a day: error of the offset where the batch shows that it is off by more than usual."""
 
 
 @dataclass(slots=True)
@@ -105,6 +108,18 @@ class Ratios:
     def taught(self) -> bool:
         """Whether it has followed the gravity for long enough, and well."""
         return len(self.pairs) >= PAIRS_LEAST and self.misfit <= UNFIT
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A fitted line with its (co)variances, and how far the days lie off it in their stated errors."""
+
+    slope: float
+    offset: float
+    slope_var: float
+    covariance: float
+    offset_var: float
+    misfit: float
 
 
 # --- figures -----------------------------------------------------------------------------------------------------
@@ -190,19 +205,38 @@ def silent(ratios: Ratios, figure: Figure) -> bool:
 
 
 def fit(ratios: Ratios, prior: Prior) -> None:
-    """The line through what was learned: least squares with a prior, outliers weighed down (Huber; textbook)."""
-    if prior.offset_sd is not None:
-        _fit(ratios, prior, prior.offset_sd)
-        return
-    _fit(ratios, prior, LOOSE * max(ratios.peak, 0.005))
-    if abs(ratios.offset) < 2.5 * math.sqrt(ratios.offset_var):
-        _fit(ratios, prior, TIGHT * max(ratios.peak, 0.005))
+    """The line through what was learned: as it is usual, and as it could be, by how likely the days make each.
+
+    Two normals by their marginal likelihood, put together by their moments (textbook).
+    """
+    usual_sd = prior.offset_sd if prior.offset_sd is not None else TIGHT * max(ratios.peak, 0.005)
+    loose_sd = prior.loose if prior.loose is not None else LOOSE * max(ratios.peak, 0.005)
+    loose = _line(ratios, prior, loose_sd)
+    usual = _line(ratios, prior, usual_sd)
+    off, sd = loose.offset - prior.offset, math.sqrt(loose.offset_var)
+    as_usual = USUAL * _density(off, math.hypot(sd, usual_sd))
+    share = as_usual / (as_usual + (1.0 - USUAL) * _density(off, math.hypot(sd, loose_sd)) + 1e-300)
+    slope = share * usual.slope + (1.0 - share) * loose.slope
+    offset = share * usual.offset + (1.0 - share) * loose.offset
+    ratios.slope, ratios.offset, ratios.misfit = slope, offset, loose.misfit
+    ratios.slope_var = ratios.covariance = ratios.offset_var = 0.0
+    for line, weight in ((usual, share), (loose, 1.0 - share)):
+        ratios.slope_var += weight * (line.slope_var + (line.slope - slope) ** 2)
+        ratios.covariance += weight * (line.covariance + (line.slope - slope) * (line.offset - offset))
+        ratios.offset_var += weight * (line.offset_var + (line.offset - offset) ** 2)
+    ratios.offset_var += GRAVITY_DRIFT**2
 
 
-def _fit(ratios: Ratios, prior: Prior, offset_sd: float) -> None:
+def _density(z: float, sd: float) -> float:
+    return math.exp(-0.5 * (z / sd) ** 2) / sd
+
+
+def _line(ratios: Ratios, prior: Prior, offset_sd: float) -> Line:
+    """Least squares with a prior, outliers weighed down (Huber; textbook)."""
     slope, offset = prior.slope, prior.offset
     errors = [math.hypot(sd, prior.rough * fell) for _, fell, sd in ratios.pairs]
     weights = [1.0] * len(errors)
+    off: list[float] = []
     xx = x1 = one = 0.0
     for _ in range(4):
         xx, x1, one = prior.slope_sd**-2, 0.0, offset_sd**-2
@@ -214,11 +248,9 @@ def _fit(ratios: Ratios, prior: Prior, offset_sd: float) -> None:
         slope, offset = (one * xy - x1 * y) / determinant, (xx * y - x1 * xy) / determinant
         off = [(fell - slope * x - offset) / error for (x, fell, _), error in zip(ratios.pairs, errors, strict=True)]
         weights = [min(1.0, 2.0 / max(abs(z), 1e-9)) for z in off]
-    ratios.misfit = max(BETTER, 1.4826 * median([abs(z) for z in off])) if len(off) >= PAIRS_LEAST else 1.0
-    determinant = xx * one - x1 * x1
-    widen = ratios.misfit**2 / determinant
-    ratios.slope, ratios.offset = slope, offset
-    ratios.slope_var, ratios.covariance, ratios.offset_var = one * widen, -x1 * widen, xx * widen
+    misfit = max(BETTER, 1.4826 * median([abs(z) for z in off])) if len(off) >= PAIRS_LEAST else 1.0
+    widen = misfit**2 / (xx * one - x1 * x1)
+    return Line(slope, offset, one * widen, -x1 * widen, xx * widen, misfit)
 
 
 # --- saying ------------------------------------------------------------------------------------------------------
@@ -243,20 +275,33 @@ def told(ratios: Ratios, figure: Figure, prior: Prior, beside: float) -> Figure:
     return Figure(value, sd, figure.from_ms, figure.to_ms)
 
 
-def weighed(found: Figure, fell: Figure | None) -> Figure | None:
-    """The same beside the gravity of the day: None where it says clearly less (it died, or it leaks).
+@dataclass(frozen=True, slots=True)
+class Falls:
+    """How the gravity fell over the last day, and over the last two; None where not known."""
+
+    day: Figure | None = None
+    two_days: Figure | None = None
+
+
+def falls(gravity: PointSource | None, now_ms: int, since_ms: int) -> Falls:
+    """What the witnesses are held against."""
+    day = fall(gravity, now_ms, since_ms)
+    return Falls(day, fall(gravity, now_ms, since_ms, 2 * WINDOW_H) or day)
+
+
+def weighed(found: Figure, falls: Falls) -> Figure | None:
+    """The same beside the gravity: None where it says clearly less (it died, or it leaks).
 
     Where it says clearly more, the gravity may be stuck or the witness off: it counts for less.
     """
     if found.sd > USELESS:
         return None
-    if fell is None:
-        return found
-    apart = (found.value - fell.value) / math.hypot(found.sd, fell.sd)
-    if apart < -SLOWER:
+    day, longer = falls.day, falls.two_days
+    if day is not None and day.value - found.value > SLOWER * math.hypot(found.sd, day.sd):
         return None
-    if apart > FASTER:
-        return Figure(found.value, max(found.sd, (found.value - fell.value) / 2.0), found.from_ms, found.to_ms)
+    # A batch on its way to the end falls slower now than over two days, which are known better than one.
+    if longer is not None and found.value - longer.value > FASTER * math.hypot(found.sd, longer.sd):
+        return Figure(found.value, max(found.sd, (found.value - longer.value) / 1.645), found.from_ms, found.to_ms)
     return found
 
 

@@ -16,7 +16,7 @@ TOLD_SD = 0.003  # SG: of a final gravity that was set without an error
 FORCED_SD = 0.001  # SG: how a warm, shaken sample differs from its batch (common practice, no source)
 LEAST_SD = 0.001  # SG: no batch is known better than this beforehand, but by what its maker told
 AGREE = 2.5  # standard deviations of their difference
-HIGHEST_SUGAR = 0.985
+DRIEST = 0.985  # SG: of a sugar wash without a residue (common practice, no source)
 
 # Apparent attenuation, mean and standard deviation, by what went in (common practice, no source): all-malt and
 # grain washes leave dextrins, sugar ferments out and ends below water.
@@ -111,7 +111,8 @@ def student95(freedom: int) -> float:
     """Student's t that 95 % lie below; 2 degrees of freedom or more (a table, beyond it an expansion, textbook)."""
     if freedom - 2 < len(_T95):
         return _T95[freedom - 2]
-    return _Z95 + (_Z95**3 + _Z95) / (4.0 * freedom)
+    first, second = _Z95**3 + _Z95, 5.0 * _Z95**5 + 16.0 * _Z95**3 + 3.0 * _Z95
+    return _Z95 + first / (4.0 * freedom) + second / (96.0 * freedom**2)
 
 
 # --- all together ------------------------------------------------------------------------------------------------
@@ -166,7 +167,7 @@ def expected_final(
 
 def _at(original: float, attenuation: float) -> float:
     """The final gravity of an attenuation: a dry sugar wash ends below water, but not below 0.985."""
-    return max(HIGHEST_SUGAR, original - attenuation * (original - 1.0))
+    return max(DRIEST, original - attenuation * (original - 1.0))
 
 
 def _beside_the_usual(found: tuple[float, float, str], original: float, fermentables: str | None) -> Final:

@@ -16,7 +16,7 @@ import math
 
 from monitor.model.clock import DAY
 from monitor.rules import activity
-from monitor.rules.activity import Activity, Figure, Prior, Ratios
+from monitor.rules.activity import Activity, Falls, Figure, Prior, Ratios
 from monitor.rules.track import PointSource
 from monitor.science import carbon, thermal
 from monitor.science.thermal import Material
@@ -32,7 +32,7 @@ def prior(litres: float, material: Material) -> Prior:
     tau = thermal.time_constant(min(max(litres, 0.05), 2000.0), material)
     extract_g_l = 1000.0 * carbon.CO2_PER_POINT / carbon.CO2_PER_EXTRACT  # for 1 SG
     slope = thermal.WATER_HEAT / 1e6 / (HEAT_KJ_G * extract_g_l) / (tau.usual_s * 1000.0 / DAY)
-    return Prior(slope, 0.35 * slope, THERMOMETERS_K * slope, rough=0.08)
+    return Prior(slope, 0.35 * slope, THERMOMETERS_K * slope, rough=0.08, loose=3.0 * THERMOMETERS_K * slope)
 
 
 def learn(
@@ -52,7 +52,7 @@ def learn(
 
 
 def say(
-    probe: str, liquid: PointSource, air: PointSource, ratios: Ratios, fell: Figure | None,
+    probe: str, liquid: PointSource, air: PointSource, ratios: Ratios, fell: Falls,
     vessel: tuple[float, Material], since_ms: int, now_ms: int,
 ) -> Activity | None:  # fmt: skip
     """What its warmth tells of the rate now; None where it cannot."""

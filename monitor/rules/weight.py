@@ -11,13 +11,14 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from monitor.rules import activity
-from monitor.rules.activity import Activity, Figure, Point, Prior, Ratios
+from monitor.rules.activity import Activity, Falls, Figure, Point, Prior, Ratios
 from monitor.rules.track import PointSource
 from monitor.science import carbon, massloss
 from monitor.science.trend import median, robust_sd
 
 VOLUME_ERROR = 0.12  # a vessel is seldom as full as its volume says
-DRIES_KG, DRYING_KG = 0.003, 0.005  # a day, through a lid, and its error: a scale under load creeps too (no source)
+DRIES_KG, DRYING_KG = 0.003, 0.006  # a day, through a lid, and its error: a scale under load creeps too (no source)
+OPEN_KG = 0.03  # a day, out of an open vessel
 DRIFT_KG = 0.003  # a day: a scale's zero wanders
 WARMTH = 0.0001  # of a load for each kelvin, 0.02 % of full scale for 10 K five times over (cheap load cells)
 NOISE_KG = 0.001
@@ -31,7 +32,9 @@ FROZEN_H = 12
 def prior(litres: float) -> Prior:
     """By theory: SG a day for a kilogram a day."""
     slope = 1.0 / (litres * carbon.CO2_PER_POINT * (1.0 + 2.0 * massloss.vapour_share(20.0)))
-    return Prior(slope, VOLUME_ERROR * slope, slope * DRYING_KG, rough=0.03, offset=-slope * DRIES_KG)
+    return Prior(
+        slope, VOLUME_ERROR * slope, slope * DRYING_KG, rough=0.03, offset=-slope * DRIES_KG, loose=slope * OPEN_KG
+    )
 
 
 def learn(
@@ -50,7 +53,7 @@ def learn(
 
 
 def say(
-    probe: str, source: PointSource, ratios: Ratios, fell: Figure | None, liquid: PointSource | None,
+    probe: str, source: PointSource, ratios: Ratios, fell: Falls, liquid: PointSource | None,
     litres: float, since_ms: int, now_ms: int,
 ) -> Activity | None:  # fmt: skip
     """What the loss of mass tells of the rate now; None where it cannot."""
