@@ -104,6 +104,7 @@ def report(scores: dict[str, list[Scored]]) -> str:
     parts.append("by family\n" + table([HEAD, *(_row(name, found) for name, found in by_family.items())]))
     whole = score.summarise(mine)
     parts.append("false finishes by kind: " + ", ".join(f"{kind} {n}" for kind, n in sorted(whole.kinds.items())))
+    parts.append("spread: the same figures in five parts of the seeds\n" + _spread(mine))
     names = list(whole.covered)
     covered = [["90 % ranges hold the truth, %", *names]]
     for name, found in {"all": whole, **by_family}.items():
@@ -117,6 +118,15 @@ def report(scores: dict[str, list[Scored]]) -> str:
     if failed:
         parts.append(f"THE ENGINE BROKE on {len(failed)} batches, first on seed {failed[0].seed}: {failed[0].failed}")
     return "\n\n".join(parts)
+
+
+def _spread(scores: Sequence[Scored], parts: int = 5) -> str:
+    rows = [HEAD]
+    for number in range(parts):
+        some = scores[number * len(scores) // parts : (number + 1) * len(scores) // parts]
+        if some:
+            rows.append(_row(f"{some[0].seed}–{some[-1].seed}", score.summarise(some)))
+    return table(rows)
 
 
 def as_json(scores: dict[str, list[Scored]], arguments: argparse.Namespace) -> dict[str, object]:
