@@ -1,4 +1,4 @@
-"""`leeswatch replay`: a past batch through the same engine."""
+"""`leeswatch replay`: a past batch through the same engine, under other settings too, and many under many values."""
 
 from __future__ import annotations
 
@@ -6,47 +6,105 @@ import argparse
 import contextlib
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import asdict
 from pathlib import Path
 from typing import IO
+from zoneinfo import ZoneInfo
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from monitor.cli.common import Commands, command, say_json, with_json
+from monitor.cli.replay_tables import (
+    compared,
+    compared_json,
+    replayed,
+    replayed_json,
+    sweep_json,
+    swept,
+)
+from monitor.intake.recording import Recording
+from monitor.model.config import Settings
 from monitor.model.errors import UsageError
 from monitor.model.events import Event, as_line
-from monitor.replay.compare import Told, differences
-from monitor.replay.replay import Replayed, replay
+from monitor.model.inputs import Configured, JournalEntry
+from monitor.replay.compare import Run
+from monitor.replay.keys import parse_sweep
+from monitor.replay.names import check_names
+from monitor.replay.replay import in_force, journal_of, replay
+from monitor.replay.sweep import sweep
+from monitor.replay.told import Told
 from monitor.settings import load_settings
 
-PROBLEMS_SHOWN = 20
-WIDE = 160  # columns where nobody can say how many there are: a file, a pipe
+EXAMPLES = """\
+leeswatch replay batch.csv --config leeswatch.toml --events events.jsonl
+  leeswatch replay batch.csv --config leeswatch.toml --with other.toml
+  leeswatch replay march.csv april.csv --sweep batch.expected_final=+0.002,-0.002
+  leeswatch replay march.csv april.csv --sweep 'batch[amber-1].yeast_range_c=[16,24],[18,26],none'
+  leeswatch replay march.csv --sweep alerts.remind_every=6h,12h,1d --json"""
+
+WITH = """\
+Shows which settings differ, and what would have been told earlier, later, only there or only here. `finished` and
+`stalled` were told falsely where the batch's own later course shows it: its gravity fell by more than 0.002 below
+what it was when that was told, or the run itself let go of it (the next verdict but `unknown` is `waiting`, `working`
+or `slowing`). It is the batch's own course for seven days at most, and only until something was added, its stage
+changed, it was closed, its gravity rose by more than 0.003, a probe of it was suspected or another put into it. So a
+batch that was warmed or stirred, and nobody wrote it down, counts as told falsely. With less than a day of later
+course it is open."""
+
+SWEEP = """\
+One setting, KEY, takes each value in turn, over all recordings: each under the configuration in its own journal, with
+that one setting changed. KEY is a dotted path, batch.expected_final for every batch or batch[amber-1].expected_final
+for one; a wrong one is answered with the list. A value is written as in the configuration, without quotation marks;
+`none` takes the setting away; a sign changes what is set by so much (+0.002, -6h; of a pair, both numbers); `=-1` is
+minus one itself. A finish is timed by the first `finished` of a batch that its later course did not prove false, in
+hours after pitch."""
 
 
 def add(commands: Commands) -> None:
     """Add the command."""
-    parser = command(
-        commands, "replay", "Run a recording through the engine, as fast as it goes.",
-        "leeswatch replay batch.csv --config leeswatch.toml --events events.jsonl", run,
+    parser = command(commands, "replay", "Run a recording through the engine, as fast as it goes.", EXAMPLES, run)
+    parser.add_argument(
+        "recording", type=Path, nargs="+", metavar="RECORDING",
+        help="a recording as `export` writes it (CSV), its journal beside it; several with --sweep",
     )  # fmt: skip
-    parser.add_argument("recording", type=Path, metavar="RECORDING", help="a recording as `export` writes it (CSV)")
-    parser.add_argument("--config", type=Path, required=True, metavar="FILE", help="configuration")
+    parser.add_argument(
+        "--config", type=Path, metavar="FILE",
+        help="configuration; may be left out where the journal beside the recording holds one, which then rules",
+    )  # fmt: skip
     parser.add_argument(
         "--events", metavar="OUT", help="write events as JSON lines to this file, or - for the terminal"
     )
-    parser.add_argument(
+    with_json(parser)
+    other = parser.add_argument_group("another configuration", WITH)
+    other.add_argument(
         "--with", dest="other", type=Path, metavar="OTHER", help="show how this configuration would have differed"
     )
-    with_json(parser)
+    many = parser.add_argument_group("a sweep", SWEEP)
+    many.add_argument("--sweep", metavar="KEY=V1,V2,…", help="show what each value of one setting would have told")
+    many.add_argument(
+        "--jobs", type=_count, metavar="N",
+        help="replays at a time (default: one a processor, where it pays and memory holds them); the same is printed",
+    )  # fmt: skip
+    parser.set_defaults(refuse=parser.error)
+
+
+def _count(text: str) -> int:
+    number = int(text)
+    if number < 1:
+        raise ValueError(text)
+    return number
 
 
 def run(args: argparse.Namespace) -> int:
     """Replay, and say what came of it."""
-    if args.json and args.events == "-":
-        raise UsageError("--json and --events - would mix on one output", "write the events to a file")
-    settings = load_settings(args.config)
+    _fit_together(args)
+    settings = load_settings(args.config) if args.config is not None else None
+    if args.sweep is not None:
+        return _sweep(args, settings)
+    (recording,) = args.recording
+    other = load_settings(args.other) if args.other is not None else None
+    journal = _usable(args, settings, other)
+    rules = settings.for_rules() if settings is not None else None
     told = Told()
     with _events(args.events) as write:
 
@@ -54,35 +112,81 @@ def run(args: argparse.Namespace) -> int:
             told.take(event)
             write(event)
 
-        with _progress(args.recording) as progress:
-            done = replay(args.recording, settings.for_rules(), say, progress=progress)
-    other = _otherwise(args) if args.other is not None else None
-    if args.json:
-        _say_json(done, told, other, args)
+        with _progress(recording) as progress:
+            done = replay(recording, rules, say, progress=progress)
+    if other is None:
+        if args.json:
+            say_json(replayed_json(recording, told, done))
+        else:
+            replayed(told, done, args)
         return 0
-    _report(done, told, args)
-    if other is not None:
-        _compare(told, other, args)
+    here_settings = in_force(journal, rules)
+    assert here_settings is not None
+    here = Run(told, done, here_settings)
+    there = _otherwise(recording, other)
+    zone = ZoneInfo((settings or other).site.timezone)
+    if args.json:
+        say_json(replayed_json(recording, told, done) | compared_json(here, there, zone))
+        return 0
+    replayed(told, done, args)
+    compared(here, there, args, zone)
     return 0
 
 
-def _otherwise(args: argparse.Namespace) -> Told:
-    other = Told()
-    replay(args.recording, load_settings(args.other).for_rules(), other.take, override=True)
-    return other
+def _fit_together(args: argparse.Namespace) -> None:
+    """Refuse options that say two things at once."""
+    if args.json and args.events == "-":
+        raise UsageError("--json and --events - would mix on one output", "write the events to a file")
+    if args.sweep is not None and (args.other is not None or args.events is not None):
+        option = "--with" if args.other is not None else "--events"
+        raise UsageError(f"{option} and --sweep do not go together", "run one after the other")
+    if args.sweep is None and args.jobs is not None:
+        raise UsageError("--jobs goes with --sweep", "leave it out: one replay is one process")
+    if args.sweep is None and len(args.recording) > 1:
+        raise UsageError("several recordings go with --sweep", "replay them one by one, or name a KEY to sweep")
+    seen: dict[Path, Path] = {}
+    for path in args.recording:
+        if path.resolve() in seen:
+            raise UsageError(f"{path} is given twice", "name each recording once")
+        seen[path.resolve()] = path
 
 
-def _say_json(done: Replayed, told: Told, other: Told | None, args: argparse.Namespace) -> None:
-    say_json({
-        "recording": str(args.recording), "readings": done.readings, "events": told.count,
-        "duplicates": done.duplicates, "conflicts": done.conflicts, "journal": done.journal,
-        "other_configuration": done.other_configuration, "refused": done.refused, "story": list(told.story()),
-        "problems": [asdict(problem) for problem in done.problems],
-        "differences": None if other is None else [
-            dict(zip(("about", "said", "here", "there", "difference"), row, strict=True))
-            for row in differences(told, other)
-        ],
-    })  # fmt: skip
+def _usable(args: argparse.Namespace, settings: Settings | None, other: Settings | None) -> list[JournalEntry]:
+    """The journal, once it is clear that there is a configuration and that OTHER speaks of the same things."""
+    (recording,) = args.recording
+    journal = journal_of(recording)
+    rules = settings.for_rules() if settings is not None else None
+    base = in_force(journal, rules)
+    if base is None:
+        args.refuse(f"--config is needed: no journal beside {recording} holds a configuration")
+    elif other is not None:
+        configured = [entry.settings for entry in journal if isinstance(entry, Configured)]
+        same_file = args.config is not None and args.config.exists() and args.other.samefile(args.config)
+        if same_file and (not configured or configured[-1] == other.for_rules().as_json()):
+            raise UsageError(f"{args.other} is given twice", "name another configuration after --with")
+        check_names(str(args.other), other.for_rules(), base, recording)
+    return journal
+
+
+def _otherwise(recording: Path, other: Settings) -> Run:
+    told, rules = Told(), other.for_rules()
+    with _progress(recording) as progress:
+        done = replay(recording, rules, told.take, override=True, progress=progress)
+    return Run(told, done, rules)
+
+
+def _sweep(args: argparse.Namespace, settings: Settings | None) -> int:
+    changes = parse_sweep(args.sweep)
+    for recording in args.recording:
+        Recording(recording)  # before anything runs: a file that is no recording
+    rules = settings.for_rules() if settings is not None else None
+    with _bar(f"{(len(changes) + 1) * len(args.recording)} replays") as bar:
+        found = sweep(args.recording, rules, changes, jobs=args.jobs, progress=bar)
+    if args.json:
+        say_json(sweep_json(found))
+    else:
+        swept(found, args.recording)
+    return 0
 
 
 @contextlib.contextmanager
@@ -105,7 +209,18 @@ def _progress(recording: Path) -> Iterator[Callable[[int], None] | None]:
         yield None
         return
     with recording.open("rb") as file:
-        rows = sum(chunk.count(b"\n") for chunk in iter(lambda: file.read(1 << 20), b""))
+        rows = max(sum(chunk.count(b"\n") for chunk in iter(lambda: file.read(1 << 20), b"")) - 1, 1)
+    with _bar(recording.name) as bar:
+        assert bar is not None
+        yield lambda count: bar(count, rows)
+
+
+@contextlib.contextmanager
+def _bar(title: str) -> Iterator[Callable[[int, int], None] | None]:
+    """How far it has come, on a terminal; nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),
@@ -113,45 +228,5 @@ def _progress(recording: Path) -> Iterator[Callable[[int], None] | None]:
         TimeElapsedColumn(),
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(recording.name, total=max(rows - 1, 1))
-        yield lambda count: bar.update(task, completed=count)
-
-
-def _report(done: Replayed, told: Told, args: argparse.Namespace) -> None:
-    """On stderr, so that events on the terminal stay whole."""
-    notes = Console(stderr=True, highlight=False, soft_wrap=True)
-    notes.print(f"{done.readings} readings, {told.count} events", markup=False)
-    if done.duplicates or done.conflicts:
-        notes.print(
-            f"{done.duplicates} rows were there twice, {done.conflicts} contradict an earlier row", markup=False
-        )
-    if done.other_configuration:
-        notes.print(
-            f"the journal beside the recording holds another configuration than {args.config}, and the journal rules; "
-            f"to see what {args.config} would have said, add --with {args.config}",
-            markup=False,
-        )
-    for problem in done.problems[:PROBLEMS_SHOWN]:
-        notes.print(problem.sentence(str(args.recording)), markup=False)
-    if done.refused > PROBLEMS_SHOWN:
-        notes.print(f"and {done.refused - PROBLEMS_SHOWN} more rows that cannot be read", markup=False)
-    if args.events is None:
-        out = Console(highlight=False, soft_wrap=True)
-        for line in told.story():
-            out.print(line, markup=False)
-
-
-def _compare(told: Told, other: Told, args: argparse.Namespace) -> None:
-    out = Console(stderr=args.events == "-", highlight=False)
-    if not out.is_terminal:
-        out.width = max(out.width, WIDE)
-    rows = differences(told, other)
-    if not rows:
-        out.print(f"{args.other} would have said the same at the same times", markup=False)
-        return
-    table = Table(title=f"{args.config.name} against {args.other.name}")
-    for heading in ("about", "said", args.config.name, args.other.name, "difference"):
-        table.add_column(heading, overflow="fold")
-    for row in rows:
-        table.add_row(*row)
-    out.print(table)
+        task = bar.add_task(title, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)

@@ -171,10 +171,6 @@ def test_another_configuration_is_compared(
     rows = parsed(out)["differences"]
     assert {(row["said"], row["difference"]) for row in rows} >= {("ferment-too-warm", "only there")}
 
-    code, out, _ = run_here(capsys, *files, "--with", cellar_files[1])
-    assert code == 0
-    assert "would have said the same at the same times" in out
-
 
 def test_the_journal_beside_it_rules(
     cellar_files: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
