@@ -12,9 +12,10 @@ from monitor.model.clock import HOUR
 
 LEARNED = 150  # readings until its usual noise is known
 NOISY = 2.5  # of the tracked medians: white noise of three times the usual is told, one of twice is not
+ALMOST = 2.2  # below it before the hold is over, it was chance
 CALM = 1.7
 HOLD = 3 * HOUR
-QUICK, SLOW = 0.06, 0.006
+QUICK, SLOW = 0.04, 0.006
 PER_SD = 1.652  # median of |x0 - 2 x1 + x2| of white noise, in its standard deviations: 0.6745 times root 6
 
 
@@ -34,31 +35,35 @@ class Noise:
         """Learn from a reading; `least` is the smallest step it was seen to make (0: none yet)."""
         if self.n >= 2:
             self._follow(abs(value - 2.0 * self.last + self.before), least)
+            if self.n > LEARNED:
+                self._compare(measured_ms)
         self.before, self.last = self.last, value
         self.n += 1
-        if self.n > LEARNED:
-            self._compare(measured_ms)
 
     def _follow(self, found: float, least: float) -> None:
-        if self.recent <= 0.0:
+        recent, usual = self.recent, self.usual
+        if recent <= 0.0:
             self.recent = self.usual = found
             return
-        quick = QUICK if self.n > 40 else 0.25
-        self.recent = max(self.recent * (1.0 + quick if found > self.recent else 1.0 / (1.0 + quick)), least)
-        learning = self.n <= LEARNED or self.recent < CALM * self.usual
-        slow = max(SLOW, 3.0 / self.n) if learning else 0.0
-        self.usual = max(self.usual * (1.0 + slow if found > self.usual else 1.0 / (1.0 + slow)), least)
+        quick = 1.0 + (QUICK if self.n > 40 else 0.25)
+        recent = recent * quick if found > recent else recent / quick
+        self.recent = recent = max(least, recent)
+        if self.n <= LEARNED or recent < CALM * usual:
+            slow = 1.0 + (SLOW if self.n > LEARNED else max(SLOW, 3.0 / self.n))
+            usual = usual * slow if found > usual else usual / slow
+            self.usual = max(least, usual)
 
     def _compare(self, measured_ms: int) -> None:
-        ratio = self.times()
-        if ratio < NOISY:
-            self.noisy_ms = None if ratio < CALM else self.noisy_ms
-        elif self.noisy_ms is None:
-            self.noisy_ms = measured_ms
-        if 0.6 < ratio < CALM:
-            self.changed_ms = None
-        elif self.changed_ms is None:
+        recent, usual = self.recent, self.usual
+        if usual <= 0.0 or 0.6 * usual < recent < CALM * usual:
+            self.noisy_ms = self.changed_ms = None
+            return
+        if self.changed_ms is None:
             self.changed_ms = measured_ms
+        if recent >= NOISY * usual:
+            self.noisy_ms = self.noisy_ms or measured_ms
+        elif recent < (CALM if self.noisy(measured_ms) else ALMOST) * usual:
+            self.noisy_ms = None
 
     def noisy(self, measured_ms: int) -> bool:
         """Whether it has been three times as noisy as it used to be for three hours."""

@@ -161,11 +161,11 @@ class Offsets:
         return found.offset, math.sqrt(max(found.oo, 0.0))
 
     def drifted(self) -> float | None:
-        """The offset at the last believed pair if it is 0.002 or more, and surely (95 %) one; else None."""
+        """The offset at the last believed pair, if it is 0.002 or more by half a standard error; else None."""
         if self.last_ms is None:
             return None
         offset, sd = self.at(self.last_ms)
-        return offset if abs(offset) >= max(DRIFTED, SURE * sd) else None
+        return offset if abs(offset) >= max(DRIFTED + 0.5 * sd, SURE * sd) else None
 
 
 def hand_finding(name: str, batch: str, offsets: Offsets) -> Finding | None:

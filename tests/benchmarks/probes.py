@@ -20,9 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2
 
-from monitor.model.clock import HOUR
+from monitor.model.clock import DAY, HOUR
 from monitor.rules.health import ProbeHealth, SeriesHealth
 from monitor.rules.stuck import hear
+from monitor.rules.truth import Pair, ProbeTruth
 
 SEEDS = {"develop": 20_000, "report": 70_000}
 START = 1_772_474_400_000
@@ -144,6 +145,66 @@ def stuck_delay(seed: int, kind: Kind, minutes: int, *, pair: bool, first_day: b
     return None
 
 
+# --- noise, fouling, drift, clock --------------------------------------------------------------------------------
+
+
+def noisier(said: Said, kind: Kind, at_h: float, times: float, seed: int) -> Said:
+    """From an hour on its gravity is `times` as noisy."""
+    rng = np.random.default_rng(seed + 2)
+    more = np.where(said.at >= START + at_h * HOUR, math.sqrt(times**2 - 1.0) * kind.gravity_sd, 0.0)
+    return Said(said.at, _round(said.gravity + more * rng.normal(0, 1, said.at.size), kind.gravity_step), said.kelvin,
+                said.wash)  # fmt: skip
+
+
+def fouled(said: Said, kind: Kind, at_h: float, seed: int) -> Said:
+    """Foam settles on it within three hours: 0.003 to 0.010 higher, and three times as noisy."""
+    rise = np.random.default_rng(seed + 3).uniform(0.003, 0.010)
+    more = rise * np.clip((said.at - START - at_h * HOUR) / (3 * HOUR), 0.0, 1.0)
+    lifted = Said(said.at, said.gravity + more, said.kelvin, said.wash)
+    return noisier(lifted, kind, at_h, 3.0, seed)
+
+
+def maintenance(said: Said, at_h: float, words: str) -> tuple[bool, float | None]:
+    """Whether maintenance was asked for before an hour, and how long after it the status said `words`."""
+    early, quantity = False, "gravity"
+    for at, probe, _ in told(said):
+        series = probe.series[quantity]
+        follow_course(probe, series.value, at)
+        noisy = series.noise.noisy(at)
+        if at < START + at_h * HOUR:
+            early |= noisy or probe.course.fouled_ms is not None
+        elif (words == "noisy" and noisy) or (words == "fouled" and probe.course.fouled_ms is not None):
+            return early, (at - START) / HOUR - at_h
+    return early, None
+
+
+def follow_course(probe: ProbeHealth, value: float, at: int) -> None:
+    """What the engine does with a gravity in time."""
+    gaps = probe.series["gravity"].gaps
+    probe.course.take(gaps[-1] if gaps else 0, value)
+    probe.course.judge("gravity", probe.series["gravity"].noise, at)
+
+
+def drift_told(seed: int, per_week: float) -> tuple[bool, float, bool]:
+    """A calibrated probe drifts; careful hand readings each four days. Whether told, after how many days, in range."""
+    rng = np.random.default_rng(seed)
+    truth_of = ProbeTruth(START, 0.0005)
+    first, days, off = rng.normal(0, 0.0005), 0.0, 0.0
+    while days < 28:
+        days += rng.uniform(2, 6)
+        off = first + per_week * days / 7
+        truth_of.take(Pair(START + round(days * DAY), 1.010, 0.0002, 1.010 + off + rng.normal(0, 0.001), 0.001))
+        solved = truth_of.solve()
+        if solved.drifted() is not None:
+            offset, sd = solved.at(START + round(days * DAY))
+            return True, days, abs(offset - off) <= 1.645 * sd
+    offset, sd = truth_of.offset_at(START + round(days * DAY))
+    return False, days, abs(offset - off) <= 1.645 * sd
+
+
+# --- the report --------------------------------------------------------------------------------------------------
+
+
 def poisson_upper(count: int, per: float, confidence: float = 0.95) -> float:
     """One-sided exact upper bound of a rate."""
     return float(chi2.ppf(confidence, 2 * count + 2)) / 2 / per
@@ -181,9 +242,41 @@ def report(seeds: str, probes: int) -> None:
                 ]
                 row += f" | {name} {_spread(delays)}"
             print(row, flush=True)
+    _report_noise(first, probes)
+    _report_drift(first, probes)
     for name, (count, days) in total.items():
         bound = 1000 * poisson_upper(count, days)
         print(f"{name}: {count} false in {days} probe-days, at most {bound:.2f} per 1,000 with 95 %")
+
+
+def _report_noise(first: int, probes: int) -> None:
+    for kind in KINDS:
+        row = f"{kind.name:27}"
+        for minutes in (5, 15):
+            for words, times in (("noisy", 3.0), ("noisy", 2.0), ("fouled", 3.0)):
+                delays, early = [], 0
+                for i in range(probes):
+                    seed = first + 9000 + 31 * i + minutes
+                    said, at_h = healthy(seed, kind, minutes, 12), 100.0 + 8 * (i % 10)
+                    said = (
+                        noisier(said, kind, at_h, times, seed) if words == "noisy" else fouled(said, kind, at_h, seed)
+                    )
+                    before, delay = maintenance(said, at_h, words)
+                    early += before
+                    delays.append(delay)
+                row += f" | {minutes} min {words} x{times:g}: {_spread(delays)}, {early} early"
+        print(row, flush=True)
+
+
+def _report_drift(first: int, probes: int) -> None:
+    for per_week in (0.0, 0.0005, 0.001, 0.002):
+        found = [drift_told(first + 13 * i, per_week) for i in range(10 * probes)]
+        days = [when for yes, when, _ in found if yes]
+        print(
+            f"drift {per_week:.4f} a week: told {len(days)} of {len(found)} in four weeks"
+            + (f", after {np.median(days):.1f} days (95 %: {np.percentile(days, 95):.1f})" if days else "")
+            + f"; the 90 % range holds the truth in {100 * np.mean([inside for _, _, inside in found]):.1f} %"
+        )
 
 
 def main() -> None:
