@@ -84,6 +84,8 @@ class Prior:
     """Relative error of the line itself, day by day."""
     offset: float = 0.0
     """SG a day that it is taken to be off by."""
+    late: float = 0.0
+    """SG a day by which it tells of what had fermented before, while it is taught."""
     loose: float | None = None
     """SG a day: error of the offset where the batch shows that it is off by more than usual."""
 
@@ -104,6 +106,7 @@ class Ratios:
     misfit: float = 1.0  # by how much it lies off its line, in its stated errors
     died_ms: int | None = None  # it fell silent at once
     died_level: float = 0.0
+    finest: float = 0.0  # the smallest step it was seen to tell, in its own unit; 0 while not known
 
     def taught(self) -> bool:
         """Whether it has followed the gravity for long enough, and well."""
@@ -224,7 +227,7 @@ def fit(ratios: Ratios, prior: Prior) -> None:
         ratios.slope_var += weight * (line.slope_var + (line.slope - slope) ** 2)
         ratios.covariance += weight * (line.covariance + (line.slope - slope) * (line.offset - offset))
         ratios.offset_var += weight * (line.offset_var + (line.offset - offset) ** 2)
-    ratios.offset_var += GRAVITY_DRIFT**2
+    ratios.offset_var += GRAVITY_DRIFT**2 + prior.late**2
 
 
 def _density(z: float, sd: float) -> float:

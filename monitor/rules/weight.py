@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from itertools import pairwise
 
+from monitor.model.clock import DAY
 from monitor.rules import activity
 from monitor.rules.activity import Activity, Falls, Figure, Point, Prior, Ratios
 from monitor.rules.track import PointSource
@@ -48,6 +49,8 @@ def learn(
     if fell is None or figure is None:
         return False
     ratios.learned_ms = now_ms
+    step = _resolution([value for _, value in source(now_ms - DAY, now_ms)])
+    ratios.finest = min(ratios.finest or step, step)
     activity.teach(ratios, figure, fell, prior(litres))
     return True
 
@@ -58,6 +61,8 @@ def say(
 ) -> Activity | None:  # fmt: skip
     """What the loss of mass tells of the rate now; None where it cannot."""
     if ratios.misfit > activity.UNFIT:
+        return None
+    if _frozen(ratios, [value for _, value in source(now_ms - DAY, now_ms)]):
         return None
     known = prior(litres)
     figure = _figure(source, now_ms, activity.WINDOW_H, since_ms) or _figure(source, now_ms, LEAST_H, since_ms)
@@ -79,7 +84,7 @@ def say(
 def _figure(source: PointSource, now_ms: int, hours: int, since_ms: int) -> Figure | None:
     """Kilograms lost a day."""
     points = activity.window(source, now_ms, hours, since_ms)
-    if not points or _stepped(points) or _frozen([value for _, value in points]):
+    if not points or _stepped(points):
         return None
     found = activity.change(points, hours, now_ms, NOISE_KG)
     if found is None:
@@ -102,7 +107,7 @@ def _resolution(values: Sequence[float]) -> float:
     return min((b - a for a, b in pairwise(ordered)), default=0.005)
 
 
-def _frozen(values: Sequence[float]) -> bool:
-    """The last half day to the gram the same, on a scale that was seen to tell grams apart."""
+def _frozen(ratios: Ratios, values: Sequence[float]) -> bool:
+    """The last half day to the gram the same, from a scale that was seen to tell grams apart."""
     last = values[-FROZEN_H:]
-    return len(set(last)) == 1 and 0.0 < _resolution(values) < TREMBLES_KG
+    return len(last) == FROZEN_H and len(set(last)) == 1 and 0.0 < ratios.finest < TREMBLES_KG

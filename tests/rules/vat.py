@@ -52,7 +52,7 @@ class Vat:
         late = main * -math.expm1(-max(at - self._middle, 0.0) / self._tail_h)
         return self.original - self._fall * ((1.0 - self._tail) * main + self._tail * late)
 
-    def _run(self) -> None:  # noqa: PLR0914
+    def _run(self) -> None:
         rng = self._rng
         leak = self.leak
         if leak is None:
