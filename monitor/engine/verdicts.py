@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 from monitor.alerts.book import Outcome
+from monitor.engine import activity
 from monitor.engine.state import State
 from monitor.model.clock import DAY, HOUR
 from monitor.model.findings import Finding
@@ -14,11 +15,15 @@ from monitor.rules.batch import BatchState
 from monitor.rules.evidence import Evidence
 from monitor.rules.health import GRAVITY_LIKE, STEADY_READINGS, ProbeHealth, span_words
 from monitor.rules.track import PointSource, Track
+from monitor.rules.truth import Offsets, Pair, ProbeTruth, hand_finding
 
 SAY_AT_LEAST = 6 * HOUR
 COMFORT_OVER = 2 * HOUR
 UNANSWERED = 3 * DAY
 UNHEARD = 3 * HOUR
+BESIDE = 2 * HOUR  # hours of a probe that a hand reading is held against
+BESIDE_SD = 0.0003  # SG: their mean's noise
+UNCALIBRATED = 0.001  # SG: standard error of a probe in what it was made for (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +47,7 @@ def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome, *, anew
     witnesses = gravity_witnesses(state, batch.vessel)
     liquid = liquid_source(state, batch.vessel)
     asked = batch.step_ms
-    evidence = _evidence(witnesses, liquid, now_ms) or _nothing_yet(state, batch, liquid, now_ms)
+    evidence = _evidence(state, batch, witnesses, liquid, now_ms) or _nothing_yet(state, batch, liquid, now_ms)
     event = ferment.judge(batch, evidence, now_ms)
     if batch.step_ms is not None and batch.step_ms != asked:
         state.book.note(advice.step_question(batch), now_ms, out)
@@ -61,9 +66,10 @@ def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome, *, anew
 
 def hourly(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
     """What an hour brings: the verdict, the comfort of the yeast, and whether hand and probe agree."""
-    evaluate(state, batch, now_ms, out)
     if batch.closed or batch.stage != "fermenting":
         return
+    evaluate(state, batch, now_ms, out)
+    _teach(state, batch, now_ms)
     liquid = liquid_source(state, batch.vessel)
     recent = [value for _, value in liquid(now_ms - COMFORT_OVER, now_ms)] if liquid else []
     if recent:
@@ -75,6 +81,14 @@ def hourly(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
     if batch.step_ms is not None and now_ms - batch.step_ms >= UNANSWERED:
         settle_step(state, batch, "Nobody answered, and the new gravity has held for three days: it is taken as real.",
                     now_ms, out)  # fmt: skip
+
+
+def _teach(state: State, batch: BatchState, now_ms: int) -> None:
+    """Other witnesses learn from the gravity while it falls, if that can be believed."""
+    lead = next(
+        (each for each in gravity_witnesses(state, batch.vessel) if trouble_of(each.health, now_ms) is None), None
+    )
+    activity.learn(state, batch, lead.track.points if lead else None, now_ms)
 
 
 def _fridge_cause(state: State, vessel: str) -> str | None:
@@ -119,7 +133,7 @@ def gravity_witnesses(state: State, vessel: str) -> list[Witness]:
             continue
         error = _calibration_error(state, probe)
         rank = (error is None, listed.index(probe) if probe in listed else len(listed), probe)
-        found.append((rank, Witness(probe, track, state.probes[probe], error if error is not None else 0.0005)))
+        found.append((rank, Witness(probe, track, state.probes[probe], error if error is not None else UNCALIBRATED)))
     return [witness for _, witness in sorted(found, key=lambda each: each[0])]
 
 
@@ -147,15 +161,48 @@ def _heard(state: State, probe: str) -> bool:
     return health is not None and bool(health.series)
 
 
-def _evidence(witnesses: list[Witness], liquid: PointSource | None, now_ms: int) -> Evidence | None:
+def _evidence(
+    state: State, batch: BatchState, witnesses: list[Witness], liquid: PointSource | None, now_ms: int
+) -> Evidence | None:
     if not witnesses:
         return None
-    for witness in witnesses:
-        if trouble_of(witness.health, now_ms) is None:
-            return Evidence(witness.track.points, witness.name, witness.error, None, liquid, witness.seen_ms())
-    first = witnesses[0]
-    trouble = f"probe {first.name} cannot be believed now: {trouble_of(first.health, now_ms)}"
-    return Evidence(first.track.points, first.name, first.error, trouble, liquid, first.seen_ms())
+    believed = next((each for each in witnesses if trouble_of(each.health, now_ms) is None), None)
+    witness = believed or witnesses[0]
+    truth = _truth(batch, witness)
+    offsets = truth.solve()
+    _, error = offsets.at(now_ms)
+    source = _set_right(witness.track.points, offsets) if offsets.pairs else witness.track.points
+    trouble = None
+    if believed is None:
+        trouble = f"probe {witness.name} cannot be believed now: {trouble_of(witness.health, now_ms)}"
+    said = tuple(activity.activities(state, batch, source, now_ms)) if believed is not None else ()
+    return Evidence(
+        source, witness.name, error, trouble, liquid, witness.seen_ms(), activities=said, set_right=offsets.pairs > 0
+    )
+
+
+def _set_right(source: PointSource, offsets: Offsets) -> PointSource:
+    """The same hours with what hand readings say is to be added to each."""
+
+    def points(from_ms: int, to_ms: int) -> list[tuple[float, float]]:
+        return [(at, value + offsets.at(round(at * HOUR))[0]) for at, value in source(from_ms, to_ms)]
+
+    return points
+
+
+def _truth(batch: BatchState, witness: Witness) -> ProbeTruth:
+    """What hand readings taught of a probe, brought up to date: hours may have come late, readings been undone."""
+    truth = batch.truths.get(witness.name)
+    if truth is None:
+        truth = batch.truths[witness.name] = ProbeTruth(since_ms=batch.pitched_ms, first_sd=witness.error)
+    for at_ms in {pair.at_ms for pair in truth.pairs} - {point.at_ms for point in batch.hand}:
+        truth.forget(at_ms)
+    for point in batch.hand:
+        hours = witness.track.points(point.at_ms - BESIDE, point.at_ms + BESIDE)
+        if hours:
+            level = sum(value for _, value in hours) / len(hours)
+            truth.take(Pair(point.at_ms, level, BESIDE_SD, point.gravity, point.error))
+    return truth
 
 
 def trouble_of(health: ProbeHealth, now_ms: int) -> str | None:
@@ -213,10 +260,9 @@ def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]
     found = [_differs(batch, lead, mine, other) for other in others]
     hand = batch.hand[-1] if batch.hand else None
     # A reading from before a jump says nothing of it, and must not settle the question what it was.
-    if hand is not None and now_ms - hand.at_ms < DAY and hand.at_ms >= batch.window_from_ms and batch.step_ms is None:
-        then = lead.track.mean(hand.at_ms - 2 * HOUR, hand.at_ms + 2 * HOUR)
-        if then is not None:
-            found.append(_differs(batch, lead, then, ("your hydrometer", hand.gravity, hand.error)))
+    if hand is not None and hand.at_ms >= batch.window_from_ms and batch.step_ms is None:
+        told = hand_finding(lead.name, batch.name, _truth(batch, lead).solve())
+        found += [told] if told is not None else []
     return found
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 
 from monitor.model.clock import DAY
 from monitor.model.events import Hint, VerdictName
+from monitor.rules.finals import Final, expected_final
+from monitor.rules.truth import ProbeTruth
 
 # Below this a batch is called cold when nothing was said of its yeast: between ale and lager (common practice, no
 # source). A batch that has fermented warm is cold already well above it.
@@ -67,6 +68,8 @@ class BatchState:
     coldest_c: float | None = None
     coldest_ms: int = 0
     slowed_ms: int | None = None
+    ended_ms: int | None = None  # since when its rest has been small enough, and its slope flat
+    rests_ms: int | None = None  # since when it has hardly moved
     added_ms: int | None = None
     added_before: float | None = None
     added_known: bool = False
@@ -85,6 +88,7 @@ class BatchState:
     too_warm_ms: int | None = None
     too_cold_ms: int | None = None
     hand: list[HandPoint] = field(default_factory=list)
+    truths: dict[str, ProbeTruth] = field(default_factory=dict)  # of each gravity probe, by hand readings
     hand_warmth: tuple[int, float] | None = None  # the latest temperature typed by hand, and when
 
     def seen_late(self) -> bool:
@@ -107,39 +111,13 @@ class BatchState:
         return COLD_UNTOLD_C, "no yeast range is set"
 
 
-@dataclass(frozen=True, slots=True)
-class Expectation:
-    """Where a batch should end: mean and standard deviation of its final gravity, and how we know."""
-
-    final: float
-    sd: float
-    told: bool
-    source: str
-
-
-# Apparent attenuation, mean and standard deviation, by what went in (common practice, no source): all-malt and
-# grain washes leave dextrins, sugar ferments out and ends below water.
-_ATTENUATION = {"sugar": (1.10, 0.03), "mixed": (0.92, 0.08), "grain": (0.75, 0.05)}
-_UNKNOWN = (0.85, 0.13)
+Expectation = Final
 
 
 def expectation(batch: BatchState) -> Expectation | None:
     """The expected final gravity; None while not even the original gravity is known."""
-    if batch.expected_final is not None:
-        return Expectation(batch.expected_final, batch.expected_sd or 0.003, told=True, source="as you set it")
-    original = batch.start_gravity()
-    if original is None or original <= 1.0:
-        return None
-    mean, sd = _ATTENUATION.get(batch.fermentables or "", _UNKNOWN)
-    extract = original - 1.0
-    final = max(0.985, 1.0 - extract * (mean - 1.0)) if mean > 1 else 1.0 + extract * (1.0 - mean)
-    kind = f"usual for a {batch.fermentables} wash" if batch.fermentables else "a wide guess: nothing is known of it"
-    guessed = 0.0
-    if batch.original is None and batch.seen_late():
-        guessed, kind = (
-            USUAL_ORIGINAL_SD,
-            f"{kind}, nor its original gravity"
-            if not batch.fermentables
-            else (f"{kind}, if it began at a usual gravity"),
-        )
-    return Expectation(final, max(0.002, math.hypot(extract * sd, guessed * (1.0 - mean))), told=False, source=kind)
+    told = (batch.expected_final, batch.expected_sd) if batch.expected_final is not None else None
+    guessed = USUAL_ORIGINAL_SD if batch.original is None and batch.seen_late() else 0.0
+    return expected_final(
+        batch.start_gravity(), told, batch.forced, batch.past, batch.fermentables, original_sd=guessed
+    )

@@ -4,28 +4,26 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
-from statistics import NormalDist
 
 from monitor.model.clock import DAY, HOUR
 from monitor.model.events import Range
+from monitor.rules.activity import Activity
 from monitor.rules.batch import BatchState, HandPoint
 from monitor.rules.health import span_words
+from monitor.rules.standstill import LOOK_H, Standstill, standstill
 from monitor.rules.track import PointSource
-from monitor.science.trend import Trend, curvature, median, robust_sd, theil_sen
+from monitor.science.tail import hourly_noise
+from monitor.science.trend import Trend, curvature, median, theil_sen
 
 WINDOW_H = 72
-FLAT = 0.0005  # SG a day
 RESUMED = 0.0007  # SG a day: a fall beyond this, with 95 % confidence, is one
-FLAT_CONFIDENCE = 0.90
-FLAT_POINTS = 36
-FLAT_SPAN_H = 60.0
 Z90 = 1.645
 STRETCHES = (24.0, 16.0, 12.0)  # h
 LEAST = 8  # hours of readings
 BENT = 3.0  # standard errors of the curvature
+FRESH_H = 8.0  # a standstill is judged on hours that reach up to now
 ASIDE = 3.0  # standard deviations of an hour's noise
-_NORMAL = NormalDist()
+FAST = 0.004  # SG a day: what falls faster stands nowhere near its end
 Point = tuple[float, float]  # hours since the epoch, value
 
 
@@ -33,24 +31,26 @@ Point = tuple[float, float]  # hours since the epoch, value
 class Evidence:
     """What there is to judge a batch by."""
 
-    gravity: PointSource | None  # hourly gravity of the probe in charge
+    gravity: PointSource | None  # hourly gravity of the probe in charge, set right by hand readings where there are any
     probe: str | None
-    probe_error: float  # standard error of that probe's calibration
+    probe_error: float  # standard error of its level now: calibration, and drift since it was last set right
     trouble: str | None  # why that probe cannot be believed now
     liquid: PointSource | None  # hourly temperature of the liquid
     seen_ms: int | None
+    activities: tuple[Activity, ...] = ()
+    set_right: bool = False  # hand readings have a part in `gravity`
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """The measured part: gravity now, its rate, and how long it has been flat."""
+    """The measured part: gravity now, its rate, and whether it stands still."""
 
     gravity: float
     sd: float
     rate: float | None  # SG a day
     rate_range: Range | None
-    flat: float | None  # probability that it stands still; None: not flat, or not enough to say
-    nearly: bool  # flat enough for a hint
+    still: Standstill | None  # by a probe; None while it falls fast, or with too few hours
+    hand_flat: float | None  # by hand readings alone: the probability that it stands still
     falls: bool  # a day of it falls for certain
     noise: float
     points: int
@@ -62,11 +62,11 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
     """What the probe in charge shows; None without a recent reading."""
     if evidence.gravity is None:
         return None
-    start = max(batch.window_from_ms, batch.pitched_ms, now_ms - WINDOW_H * HOUR)
+    start = max(batch.window_from_ms, batch.pitched_ms, now_ms - LOOK_H * HOUR)
     points = evidence.gravity(start, now_ms)
     if not points or now_ms / HOUR - points[-1][0] > 26.0:
         return None
-    noise = _noise([value for _, value in points])
+    noise = hourly_noise([value for _, value in points[-WINDOW_H:]])
     day = [point for point in points if point[0] > points[-1][0] - 24.0]
     near, trend, bent = _straight(day, noise)
     whole = trend if len(near) == len(day) else theil_sen(*_columns(day), 0.95)
@@ -74,26 +74,34 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
     gravity = trend.at(near[-1][0]) if trend else median([value for _, value in near])
     if trend and bent:
         gravity, sd = median([value for _, value in near[-3:]]), math.hypot(sd, trend.slope)
-    long = _long_trend(points)
-    flat = _flat_probability(long) if long is not None and long.flat(FLAT / 24.0) else None
-    words = (
-        f"it has stood still over the last {len(points)} h: its slope lies within ±{FLAT} a day, "
-        "with 90% confidence on each side"
-    )
+    slow = whole is not None and -whole.slope * 24.0 < max(FAST, 0.25 * batch.peak_rate)
+    recent = now_ms / HOUR - points[-1][0] <= FRESH_H
+    still = standstill(points, evidence.liquid, evidence.activities, now_ms) if slow and recent else None
+    used = (evidence.probe or "probe", *(("hand",) if evidence.set_right else ()), *(still.used if still else ()))
     return Seen(
         gravity=gravity,
         sd=sd,
         rate=trend.slope * 24.0 if trend else None,
         rate_range=(trend.low * 24.0, trend.high * 24.0) if trend and math.isfinite(trend.low - trend.high) else None,
-        flat=flat,
-        # Once hinted, it takes more to take the hint back.
-        nearly=whole is not None and whole.flat((0.003 if batch.hint else 0.0015) / 24.0) and len(day) >= 18,
+        still=still,
+        hand_flat=None,
         falls=whole is not None and whole.falling(RESUMED / 24.0),
         noise=noise,
         points=len(points),
-        used=(evidence.probe or "probe",),
-        flat_words=words,
+        used=used,
+        flat_words=_still_words(still, evidence) if still else "",
     )
+
+
+def _still_words(still: Standstill, evidence: Evidence) -> str:
+    rest, tail = still.tail.rest(0.95), still.tail
+    words = f"over the last {tail.span_h:.0f} h it has stood still: at most {rest:.4f} is still to fall, by its shape"
+    if still.slope is not None:
+        steepest = max(abs(still.slope.low), abs(still.slope.high)) * 24.0
+        words += f", and its slope of two days lies within ±{steepest:.4f} a day"
+    for each in evidence.activities:
+        words += f"; {each.words}"
+    return words
 
 
 def _straight(day: list[Point], noise: float) -> tuple[list[Point], Trend | None, bool]:
@@ -119,28 +127,8 @@ def _bends(points: list[Point], line: Trend, noise: float) -> bool:
     return aside > max(ASIDE * noise, 5e-4) or curvature(*_columns(points)).bends(BENT)
 
 
-def _long_trend(points: list[Point]) -> Trend | None:
-    if len(points) < FLAT_POINTS or points[-1][0] - points[0][0] < FLAT_SPAN_H:
-        return None
-    return theil_sen(*_columns(points), FLAT_CONFIDENCE)
-
-
-def _flat_probability(trend: Trend) -> float:
-    """Probability that the slope lies inside ±FLAT, the interval read as a normal one."""
-    delta = FLAT / 24.0
-    sd = max((trend.high - trend.low) / (2.0 * _NORMAL.inv_cdf(FLAT_CONFIDENCE)), 1e-9)
-    return _NORMAL.cdf((delta - trend.slope) / sd) - _NORMAL.cdf((-delta - trend.slope) / sd)
-
-
 def _columns(points: list[Point]) -> tuple[list[float], list[float]]:
     return [x for x, _ in points], [y for _, y in points]
-
-
-def _noise(values: list[float]) -> float:
-    """Noise of an hour, from second differences: a fall that changes its pace is no noise."""
-    steps = [b - a for a, b in pairwise(values)]
-    bends = [b - a for a, b in pairwise(steps)]
-    return max(robust_sd(bends, 1e-4) / math.sqrt(6.0), 7e-5) if len(bends) >= 3 else 0.001
 
 
 def by_hand(batch: BatchState, now_ms: int) -> Seen | None:
@@ -157,8 +145,8 @@ def by_hand(batch: BatchState, now_ms: int) -> Seen | None:
         sd=points[-1].error,
         rate=slope,
         rate_range=(slope - Z90 * error, slope + Z90 * error),
-        flat=0.8 if still else None,
-        nearly=still,
+        still=None,
+        hand_flat=0.8 if still else None,
         falls=slope + Z90 * error < -RESUMED,
         noise=points[-1].error,
         points=len(points),

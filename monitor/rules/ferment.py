@@ -1,9 +1,10 @@
 """The verdict on a fermenting batch.
 
-Judged by equivalence: *flat* means that the slope over up to 72 h lies inside ±0.0005 SG a day with 90 % confidence
-on each side, never that no trend was found. What is flat is finished or stalled by how far it lies above the
-expected final gravity, reckoned with that expectation's own uncertainty; where it could be either, or where cold, a
-dead probe or too little data forbid an answer, it is unknown. Figures and what was tried: DEVELOPERS.md, detection.
+It has *ended* when what remains is small with stated probability and the slope of two days lies inside narrow bounds
+on both sides (`standstill.py`), never because no trend was found; it *stands still* when that holds of the slope but
+not yet of the rest. What has ended is finished or stalled by how far it lies above the expected final gravity,
+reckoned with that expectation's own uncertainty; where it could be either, or where cold, a dead probe or too little
+data forbid an answer, it is unknown. Figures and what was tried: DEVELOPERS.md, detection.
 """
 
 from __future__ import annotations
@@ -19,6 +20,11 @@ from monitor.rules.health import span_words
 from monitor.rules.progress import watch_progress, watch_rise, watch_temperature, whole_fall
 from monitor.science import alcohol
 
+ENDED = 0.8  # of the model, beside the slope; see standstill.py
+HINTED = 0.8
+RESTS = 0.8
+RESTS_SPAN_H = 42.0  # pauses of up to 36 h end by themselves
+HOLD = 2 * HOUR
 MARGIN = 0.005  # SG: what is closer to the expected final than this has arrived
 MARGIN_SURE = 0.007  # a looser expectation may not call more than this finished
 DRIFT_SD = 0.001  # SG: what a probe may have drifted over a batch (0.002 a week seen)
@@ -70,12 +76,35 @@ def _decide(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expecta
         if resumed is not None:
             batch.window_from_ms = max(batch.window_from_ms, now_ms - DAY)  # what stood still before is no evidence now
             return _moving(batch, seen)[0], 0.9, (resumed,)
-    if seen.flat is None:
+    if not _stands(batch, seen, now_ms):
         cold = _cold(batch, evidence, now_ms)
         if cold is not None and seen.rate is not None and -seen.rate < 0.25 * batch.peak_rate:
             return "unknown", None, (cold, *_TOO_COLD)
         return _moving(batch, seen)
     return _resting(batch, evidence, seen, expected, now_ms)
+
+
+def _stands(batch: BatchState, seen: Seen, now_ms: int) -> bool:
+    """Whether it has been still for long enough to be judged; remembers since when it has been.
+
+    Two levels and a hold keep one odd hour from making or taking back a verdict.
+    """
+    if seen.hand_flat is not None:
+        return True
+    still = seen.still
+    ended = still is not None and still.flat() and still.ended >= ENDED
+    rests = still is not None and still.rests() and still.slow >= RESTS and still.tail.span_h >= RESTS_SPAN_H
+    batch.ended_ms = _since(batch.ended_ms, now_ms, holds=ended)
+    batch.rests_ms = _since(batch.rests_ms, now_ms, holds=rests)
+    return _held(batch.ended_ms, now_ms) or _held(batch.rests_ms, now_ms)
+
+
+def _since(since_ms: int | None, now_ms: int, *, holds: bool) -> int | None:
+    return (since_ms if since_ms is not None else now_ms) if holds else None
+
+
+def _held(since_ms: int | None, now_ms: int) -> bool:
+    return since_ms is not None and now_ms - since_ms >= HOLD
 
 
 def _waiting(batch: BatchState, seen: Seen, now_ms: int) -> Decision:
@@ -110,7 +139,9 @@ def _moving(batch: BatchState, seen: Seen) -> Decision:
 
 
 def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation | None, now_ms: int) -> Decision:
-    flat = seen.flat or 0.0
+    flat = _surely(seen)
+    ended = seen.hand_flat is not None or _held(batch.ended_ms, now_ms)
+    rests = seen.hand_flat is not None or _held(batch.rests_ms, now_ms)
     if expected is None:
         return "unknown", None, (
             f"it stands still at {seen.gravity:.4f}, but its original gravity is not known",
@@ -122,13 +153,15 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
         return "unknown", None, (cold, *_TOO_COLD)
     arrived, stall_margin = _margins(expected)
     fell = (batch.start_gravity() or seen.gravity) - seen.gravity
+    if over <= arrived and not ended:
+        return _moving(batch, seen)
     if over <= arrived and fell >= 0.5 * whole_fall(batch) and _sure_enough(batch, seen):
         return "finished", min(0.99, flat * _where("finished", seen, expected)), (
             seen.flat_words,
             f"gravity {seen.gravity:.4f} against an expected final of {expected.final:.4f} ± {Z90 * expected.sd:.4f} "
             f"({expected.source})",
         )  # fmt: skip
-    if over > stall_margin and (expected.told or batch.fermentables or fell < 0.5 * (fell + over)):
+    if rests and over > stall_margin and (expected.told or batch.fermentables or fell < 0.5 * (fell + over)):
         return "stalled", min(0.99, flat * _where("stalled", seen, expected)), (
             seen.flat_words,
             f"gravity {seen.gravity:.4f} is {over:.4f} above the expected final of {expected.final:.4f} ± "
@@ -141,6 +174,13 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
         f"{Z90 * expected.sd:.4f} ({expected.source})",
         "set expected_final or fermentables, or ferment a small sample out warm to learn where it can end",
     )  # fmt: skip
+
+
+def _surely(seen: Seen) -> float:
+    """Probability that it stands still, as the benchmark found it, not as the model says it."""
+    if seen.hand_flat is not None:
+        return seen.hand_flat
+    return 1.0 - 0.15 * (1.0 - seen.still.ended) if seen.still is not None else 0.85
 
 
 def _margins(expected: Expectation) -> tuple[float, float]:
@@ -173,9 +213,10 @@ def _still(batch: BatchState, seen: Seen, expected: Expectation | None) -> Decis
     """Finished or stalled before, and nothing says otherwise: chilled since, perhaps, or just noise."""
     assert batch.rest is not None
     rest = batch.rest_gravity or seen.gravity
-    words = seen.flat_words if seen.flat is not None else "no fall to speak of since it was said"
+    stands = seen.hand_flat is not None or (seen.still is not None and seen.still.rests())
+    words = seen.flat_words if stands else "no fall to speak of since it was said"
     against = f"; expected final {expected.final:.4f} ± {Z90 * expected.sd:.4f}" if expected else ""
-    confidence = seen.flat if seen.flat is not None else 0.85
+    confidence = _surely(seen) if stands else 0.85
     confidence *= _where(batch.rest, seen, expected) if expected else 1.0
     return (
         batch.rest,
@@ -321,7 +362,7 @@ def _finish(seen: Seen, final: float, final_sd: float, now_ms: int) -> tuple[int
 def _hint(
     batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation | None, verdict: str, now_ms: int
 ) -> Hint | None:
-    if verdict not in ("working", "slowing") or not seen.nearly or expected is None:
+    if verdict not in ("working", "slowing") or not _nearly(batch, seen) or expected is None:
         return None
     if _cold(batch, evidence, now_ms) is not None:
         return None
@@ -329,6 +370,16 @@ def _hint(
     if over <= 0.004 and _sure_enough(batch, seen):
         return "finished-soon"
     return "stall-likely" if over > max(0.01, 2.5 * expected.sd) else None
+
+
+def _nearly(batch: BatchState, seen: Seen) -> bool:
+    """Still enough for a hint; once hinted, it takes more to take the hint back."""
+    still = seen.still
+    if still is None:
+        return False
+    if batch.hint is not None:
+        return max(still.slow, still.soon) >= 0.3
+    return still.nearly() and still.soon >= HINTED
 
 
 def stall_causes(batch: BatchState, gravity: float, expected: Expectation | None) -> tuple[Cause, ...]:

@@ -183,6 +183,8 @@ def _beside_the_usual(found: tuple[float, float, str], original: float, fermenta
 
 def _together(sources: list[tuple[float, float, str]]) -> tuple[float, float, str]:
     """By precision where all agree; else as one of them, not knowing which."""
+    if len(sources) == 1:
+        return sources[0]
     words = " and ".join(each for _, _, each in sources)
     pairs = [(mean, sd) for mean, sd, _ in sources]
     apart = max(abs(a - b) / math.hypot(s, t) for a, s in pairs for b, t in pairs)

@@ -78,6 +78,12 @@ class Bench:
         now = PITCHED + round(hours * HOUR)
         return Evidence(self._gravity, "float-a", 0.0005, self._trouble(hours), self._liquid, now)
 
+    def settled(self, hours: float) -> VerdictEvent:
+        """The verdict at an hour that was asked for in the hours before as well: a standstill must hold for two."""
+        for earlier in (3, 2, 1):
+            self.judge(hours - earlier)
+        return self.judge(hours)
+
     def judge(self, hours: float) -> VerdictEvent:
         """The verdict at an hour, as the engine would ask for it."""
         event = judge(self.batch, self.evidence(hours), PITCHED + round(hours * HOUR))

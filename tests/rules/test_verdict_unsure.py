@@ -111,7 +111,7 @@ def test_flat_is_finished_stalled_or_unknown_by_how_far_it_is_from_its_end(over:
     """Flat within the margin it is finished, beyond the far one stalled, and unknown between them."""
     batch = a_batch(original=1.060, original_told=True, expected_final=1.010, expected_sd=sd, started_ms=PITCHED)
     batch.peak_rate = 0.02
-    event = Bench(batch, lambda _: 1.010 + over, sd=0.0001, seed=seed).judge(400)
+    event = Bench(batch, lambda _: 1.010 + over, sd=0.0001, seed=seed).settled(400)
     near = (
         min(0.007, max(0.005, 2.5 * (sd**2 + 0.001**2) ** 0.5))
         if sd > 0.0025
@@ -136,15 +136,15 @@ def test_flat_is_finished_stalled_or_unknown_by_how_far_it_is_from_its_end(over:
 def test_a_light_wash_that_hardly_fell_has_not_finished() -> None:
     """Within the margin of its end but with less than half of its fall behind it, it is not called finished."""
     told = {"original": 1.009, "original_told": True, "expected_final": 1.000, "started_ms": PITCHED, "peak_rate": 0.02}
-    assert Bench(a_batch(**told), lambda _: 1.0062, sd=0.0001).judge(400).verdict == "unknown"
-    assert Bench(a_batch(**told), lambda _: 1.0040, sd=0.0001).judge(400).verdict == "finished"
+    assert Bench(a_batch(**told), lambda _: 1.0062, sd=0.0001).settled(400).verdict == "unknown"
+    assert Bench(a_batch(**told), lambda _: 1.0040, sd=0.0001).settled(400).verdict == "finished"
 
 
 def test_confidence_is_lower_near_the_edge() -> None:
     """At the edge of the margin finished is said with less confidence than in its middle."""
     told = {"original": 1.060, "original_told": True, "expected_final": 1.010, "started_ms": PITCHED, "peak_rate": 0.02}
-    middle = Bench(a_batch(**told), lambda _: 1.010, sd=0.0001).judge(400)
-    edge = Bench(a_batch(**told), lambda _: 1.0165, sd=0.0001).judge(400)
+    middle = Bench(a_batch(**told), lambda _: 1.010, sd=0.0001).settled(400)
+    edge = Bench(a_batch(**told), lambda _: 1.0165, sd=0.0001).settled(400)
     assert middle.verdict == edge.verdict == "finished"
     assert middle.confidence is not None
     assert edge.confidence is not None
@@ -154,7 +154,7 @@ def test_confidence_is_lower_near_the_edge() -> None:
 def test_what_is_left_is_never_told_as_nothing() -> None:
     """A wash below what was expected may still hold what a probe can drift: the upper bound is never 0."""
     told = {"original": 1.060, "original_told": True, "expected_final": 1.010, "started_ms": PITCHED, "peak_rate": 0.02}
-    event = Bench(a_batch(**told), lambda _: 1.002, sd=0.0001).judge(400)
+    event = Bench(a_batch(**told), lambda _: 1.002, sd=0.0001).settled(400)
     assert event.verdict == "finished"
     assert event.remaining_range is not None
     assert event.remaining_range[1] >= 0.0015

@@ -1,0 +1,90 @@
+"""Whether a batch stands still, and whether that is its end: two views of the same days that must agree.
+
+One is a model (`science/tail.py`): what may remain of a slow tail, against drift and temperature. The other has no
+model: an equivalence test on the slope (two one-sided tests; Dixon & Pechmann 2005, Ecology 86:1751). Each alone errs
+where the other does not: the model trusts a shape that a batch need not have, the slope does not know that tails die
+away. Together they are wrong more seldom, and sooner, than a longer window (figures: DEVELOPERS.md, detection).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.model.clock import HOUR
+from monitor.rules.activity import Activity
+from monitor.rules.track import PointSource
+from monitor.science.tail import PRIORS, Observed, Tail, fit
+from monitor.science.trend import Trend, theil_sen
+
+LOOK_H = 120
+SLOPE_H = 48
+HINT_H = 36
+SLOPE = 0.0009  # SG a day: the equivalence test stands guard beside the model, so it may be wide
+REST_SLOPE = 0.0012
+HINT_SLOPE = 0.0018
+SLOPE_CONFIDENCE = 0.90
+UNLIKELY = 0.3  # of the model: below it the slope is not asked
+AHEAD_H = 6.0  # "ended" means: by six hours from now
+SLOW = 0.0006  # SG a day
+STALL_SLOW = 0.001
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Standstill:
+    """How still it is. Probabilities are those of the model, not yet of a verdict."""
+
+    ended: float  # that its end is reached now or within six hours, and that it is slow by now
+    soon: float  # that its end is reached within six hours, however fast it still falls
+    slow: float  # that it falls slower than `STALL_SLOW`
+    slope: Trend | None  # of the last 48 h
+    near_slope: Trend | None  # of the last 36 h
+    tail: Tail
+    used: tuple[str, ...] = ()
+
+    def flat(self) -> bool:
+        """Whether two days lie inside ±SLOPE, with stated confidence on both sides."""
+        return self.slope is not None and self.slope.flat(SLOPE / 24.0)
+
+    def rests(self) -> bool:
+        """The same for a stall: what is far from its end need not be so flat."""
+        return self.slope is not None and self.slope.flat(REST_SLOPE / 24.0)
+
+    def nearly(self) -> bool:
+        """The same for a hint."""
+        return self.near_slope is not None and self.near_slope.flat(HINT_SLOPE / 24.0)
+
+
+def standstill(
+    points: list[Point], liquid: PointSource | None, activities: tuple[Activity, ...], now_ms: int
+) -> Standstill | None:
+    """Judge the hours up to now; None where there are too few of them."""
+    now_h = now_ms / HOUR
+    warmth = dict(liquid(now_ms - LOOK_H * HOUR, now_ms)) if liquid else {}
+    seen = [
+        Observed(each.rate, each.sd, (now_ms - each.from_ms) / HOUR, max((now_ms - each.to_ms) / HOUR, 0.0))
+        for each in activities
+        if each.to_ms - each.from_ms >= 2 * HOUR
+    ]
+    tail = fit(points, now_h, [warmth.get(at) for at, _ in points], PRIORS, seen)
+    if tail is None:
+        return None
+    soon, slow = tail.ended(AHEAD_H), tail.slower(STALL_SLOW)
+    likely = max(soon, slow) >= UNLIKELY
+    return Standstill(
+        ended=min(soon, tail.slower(SLOW)),
+        soon=soon,
+        slow=slow,
+        slope=_slope(points, now_h, SLOPE_H) if likely else None,
+        near_slope=_slope(points, now_h, HINT_H) if likely else None,
+        tail=tail,
+        used=tuple(each.probe for each in activities),
+    )
+
+
+def _slope(points: list[Point], now_h: float, hours: int) -> Trend | None:
+    near = [point for point in points if point[0] > now_h - hours]
+    if len(near) < hours / 2 or near[-1][0] - near[0][0] < 0.8 * hours:
+        return None
+    return theil_sen([x for x, _ in near], [y for _, y in near], SLOPE_CONFIDENCE)
