@@ -103,7 +103,8 @@ def report(scores: dict[str, list[Scored]]) -> str:
     by_family = {name: score.summarise([each for each in mine if each.family == name]) for name in families}
     parts.append("by family\n" + table([HEAD, *(_row(name, found) for name, found in by_family.items())]))
     whole = score.summarise(mine)
-    parts.append("false finishes by kind: " + ", ".join(f"{kind} {n}" for kind, n in sorted(whole.kinds.items())))
+    for what, kinds in (("finishes", whole.kinds), ("stalls", whole.false_stall_kinds)):
+        parts.append(f"false {what}: " + (", ".join(f"{kind} {n}" for kind, n in sorted(kinds.items())) or "none"))
     parts.append("spread: the same figures in five parts of the seeds\n" + _spread(mine))
     names = list(whole.covered)
     covered = [["90 % ranges hold the truth, %", *names]]
@@ -145,7 +146,7 @@ def as_json(scores: dict[str, list[Scored]], arguments: argparse.Namespace) -> d
         "broken_seeds": sorted(each.seed for each in mine if each.failed is not None),
         "false_finish_seeds": {each.seed: each.false_finish for each in mine if each.false_finish},
         "false_hint_seeds": {each.seed: each.false_hint for each in mine if each.false_hint},
-        "false_stall_seeds": sorted(each.seed for each in mine if each.false_stalls),
+        "false_stall_seeds": {each.seed: each.false_stalls for each in mine if each.false_stalls},
         "never_seeds": sorted(each.seed for each in mine if each.ended and each.delay is None),
         "missed_stall_seeds": sorted(each.seed for each in mine if each.stall == "high" and each.stall_delay is None),
     }

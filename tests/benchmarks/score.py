@@ -10,7 +10,8 @@ Of each method only this is looked at: at which hour it changed to which verdict
 - *Page*: the hint `finished-soon` or `finished`, the same figures.
 - *Stall*: `stalled` stood while it was true (from its dying on until it falls again); delay from the hour in which it
   stood still. *Lasting*: it stood still for three days or more. *High*: more than 0.009 above the final gravity.
-- *False stall*: `stalled` was said (each change to it counts) while it was not true: working, pausing, ended, cold.
+- *False stall*: `stalled` was said (each change to it counts) while it was not true but `moving`, `pausing`, `ended` or
+  `cold`.
 - *Letting go*: from the hour in which a batch called stalled falls again to the first other verdict.
 - *Covered*: the share of verdict events whose 90 % range held the truth: gravity now; the rate over the last 24 h and
   that of now (over ±3 h); what is left to fall; the true end. The events of one batch hang together, so the bounds
@@ -72,7 +73,7 @@ class Scored:
     hint_delay: float | None
     stall: str  # "", "all", "lasting", "high" (lasting and high)
     stall_delay: float | None
-    false_stalls: int
+    false_stalls: list[str]  # what was so instead, each time
     resumed: bool  # it fell again while called stalled
     let_go: float | None
     vessel_hours: int
@@ -101,7 +102,7 @@ def score(trial: Trial, changes: Sequence[Change], hints: Sequence[tuple[float, 
         hint_delay=_delay(page, end),
         stall="",
         stall_delay=None,
-        false_stalls=sum(not truth.stalled_at(start) for start, _ in stalled),
+        false_stalls=[_state(truth, start) for start, _ in stalled if not truth.stalled_at(start)],
         resumed=False,
         let_go=None,
         vessel_hours=truth.hours,
@@ -132,6 +133,13 @@ def _too_early(spans: list[tuple[float, float]], truth: Truth) -> str:
     hour = min(early)
     if truth.stalled_at(hour + GRACE_H):
         return "stall" if truth.resume_hour is None else "resuming"
+    return _state(truth, hour)
+
+
+def _state(truth: Truth, hour: float) -> str:
+    """What was so at an hour that was no stall."""
+    if truth.true_end is not None and hour >= truth.true_end - GRACE_H:
+        return "ended"
     if truth.pause is not None and truth.pause[0] <= hour < truth.pause[1]:
         return "pausing"
     chilled = truth.chill_hour is not None and hour >= truth.chill_hour
@@ -275,6 +283,7 @@ class Summary:
     recall: dict[str, Rate]
     stall_delay: dict[str, tuple[float, float]]
     false_stalls: Rate  # a thousand batch-days
+    false_stall_kinds: dict[str, int]
     let_go: tuple[float, float]
     let_go_of: tuple[int, int]  # let go, called stalled while it fell again
     cost_ms: float  # a vessel-hour
@@ -310,7 +319,8 @@ def summarise(scores: Sequence[Scored]) -> Summary:
             for name, some in stalls.items()
         },
         stall_delay={name: _middle([each.stall_delay for each in some]) for name, some in stalls.items()},
-        false_stalls=Rate.per(sum(each.false_stalls for each in scores), days / 1000.0),
+        false_stalls=Rate.per(sum(len(each.false_stalls) for each in scores), days / 1000.0),
+        false_stall_kinds=dict(Counter(kind for each in scores for kind in each.false_stalls)),
         let_go=_middle([each.let_go for each in resumed]),
         let_go_of=(sum(each.let_go is not None for each in resumed), len(resumed)),
         cost_ms=1000.0 * sum(each.cost_s for each in scores) / max(1, sum(each.vessel_hours for each in scores)),

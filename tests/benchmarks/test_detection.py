@@ -137,7 +137,7 @@ def test_a_finish_said_too_early_is_false_and_one_said_in_time_has_its_delay():
     bad = score.score(trial, [(60.0, "finished"), (61.0, "working"), (139.0, "finished")], [], 0.0)
     assert bad.false_finish == "moving"
     wrong = score.score(trial, [(60.0, "stalled")], [], 0.0)
-    assert (wrong.false_stalls, wrong.delay) == (1, None)
+    assert (wrong.false_stalls, wrong.delay) == (["moving"], None)
 
 
 def test_a_stall_has_its_delay_and_its_letting_go():
@@ -150,7 +150,7 @@ def test_a_stall_has_its_delay_and_its_letting_go():
         300,
     )
     found = score.score(trial, [(150.0, "stalled"), (320.0, "working")], [], 0.0)
-    assert (found.stall, found.stall_delay, found.false_stalls) == ("high", 50.0, 0)
+    assert (found.stall, found.stall_delay, found.false_stalls) == ("high", 50.0, [])
     assert (found.resumed, found.let_go) == (True, 20.0)
 
 
