@@ -67,7 +67,7 @@ def _learn(
     gap_ms = reading.measured_ms - series.measured_ms if series.run else 0
     change = stuck.hear(probe, reading.quantity, reading.measured_ms, now_ms, reading.value)
     probe.clock.take(reading.measured_ms, now_ms, state.clock.watched_from_ms)
-    if gap_ms > 0:
+    if gap_ms > 0 and reading.quantity in health.GRAVITY_LIKE:
         follow(state, probe, reading, gap_ms, now_ms)
     if probe.silent and _heard_again(state, probe, now_ms):
         probe.silent = False

@@ -19,11 +19,13 @@ from monitor.rules.noise import Noise
 GAPS_KEPT = 15
 FORGET = 0.98  # of what it repeated, a reading: some fifty count
 REST_MOST = 11 * HOUR  # a longer one is learned only if it ends by the smallest step
+RESTS = 0.3
 TREMBLES = 0.15  # of its changes take back the one before; white noise makes two of three
 SILENT_LEAST = HOUR
 SILENT_MOST = 24 * HOUR
 STEADY_READINGS = 3
 GRAVITY_LIKE = ("gravity", "float_angle", "extract")
+PAIRED = (*GRAVITY_LIKE, "temperature")
 # Quantities whose silence matters: a flat battery is seen by what it stops, a contact only speaks when it moves.
 WATCHED = (*GRAVITY_LIKE, "temperature", "pressure", "mass", "turbidity")
 
@@ -69,7 +71,8 @@ class SeriesHealth:
             return
         if self.run:
             self.gaps.append(measured_ms - self.measured_ms)
-            del self.gaps[:-GAPS_KEPT]
+            if len(self.gaps) > GAPS_KEPT:
+                del self.gaps[0]
         if self.run and value == self.value:
             self.run += 1
         else:
@@ -81,15 +84,18 @@ class SeriesHealth:
 
     def _moved(self, by: float, *, healthy: bool) -> None:
         change = abs(by)
-        self.least = min(self.least or change, change)
+        if change < self.least or self.least == 0.0:
+            self.least = change
         if not healthy:
             return
         keep = FORGET**self.run
         self.told, self.turns = self.told * keep + self.run, self.turns * keep + 1.0
-        self.flips += 0.08 * (((by > 0) is not self.up) - self.flips)
-        self.up = by > 0
-        if self.run_ms() < REST_MOST or self.small(change):
-            self.longest_ms = max(self.longest_ms, min(self.run_ms(), DAY))
+        up = by > 0
+        self.flips += 0.08 * ((up is not self.up) - self.flips)
+        self.up = up
+        rested = self.measured_ms - self.run_since_ms
+        if rested > self.longest_ms and (rested < REST_MOST or self.small(change)):
+            self.longest_ms = min(rested, DAY)
 
     def repeats(self, rested: int = 0) -> float:
         """How likely it is to repeat itself, by its latest changes; on the safe side while it is little known.
@@ -98,9 +104,12 @@ class SeriesHealth:
         """
         return (self.told + rested - self.turns + 2.0) / (self.told + rested + 2.5)
 
-    def trembles(self) -> bool:
-        """Whether it moves to and fro, as noise makes it: the rest of one that never does proves nothing."""
-        return self.flips > TREMBLES
+    def lively(self) -> bool:
+        """Whether a rest of it proves anything: it moves to and fro, as noise makes it, or hardly ever rests.
+
+        The rest of one that only ever steps one way now and then is what a plateau looks like.
+        """
+        return self.flips > TREMBLES or self.repeats() < RESTS
 
     def small(self, change: float) -> bool:
         """Whether a change is the smallest it can say: so moves a probe that only stood still."""
@@ -159,7 +168,7 @@ class ProbeHealth:
             words = "it rose and trembles unlike itself: foam or yeast on it? Swirl or rinse it"
             return Health.MAINTENANCE_REQUIRED, words
         for name, each in self.series.items():
-            if name in (*GRAVITY_LIKE, "temperature") and each.noise.noisy(each.measured_ms):
+            if name in PAIRED and each.noise.noisy(each.measured_ms):
                 words = (
                     f"its {name.replace('_', ' ')} is about {each.noise.times():.0f} times as noisy as it used to be"
                 )
@@ -168,7 +177,10 @@ class ProbeHealth:
 
     def lead(self) -> str | None:
         """The quantity that tells gravity; None where it has none."""
-        return next((name for name in GRAVITY_LIKE if name in self.series), None)
+        for name in GRAVITY_LIKE:
+            if name in self.series:
+                return name
+        return None
 
     def trusted(self) -> bool:
         """Whether its readings may carry a verdict."""

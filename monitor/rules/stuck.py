@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.findings import Finding
-from monitor.rules.health import GRAVITY_LIKE, ProbeHealth, SeriesHealth, span_words
+from monitor.rules.health import GRAVITY_LIKE, PAIRED, ProbeHealth, SeriesHealth, span_words
 
 PAIR_READINGS = 10  # at 10 min steps 14,400 healthy batch-days never showed more than 7 (measured on simulation)
 PAIR_SPAN = 165 * MINUTE
@@ -46,7 +46,7 @@ def stuck_since(probe: ProbeHealth) -> int | None:
 
 def _patience(probe: ProbeHealth, lead: SeriesHealth, witness: SeriesHealth) -> int:
     """How long its pair may stand still, ms: past its longest healthy rest, and past what chance can do."""
-    if not (lead.trembles() or witness.trembles()):
+    if not (lead.lively() or witness.lively()):
         return PAIR_MOST
     runs = min(lead.run, witness.run)
     readings = math.log(CHANCE) / math.log(lead.repeats(lead.run - runs) * witness.repeats(witness.run - runs))
@@ -60,14 +60,19 @@ def note_pair(probe: ProbeHealth, quantity: str, before: float | None, value: fl
     A run that was called stuck counts as healthy when it ends with the smallest step there is: a stuck probe that
     comes back has something to catch up with.
     """
-    if before is None or before == value or quantity not in (*GRAVITY_LIKE, "temperature"):
+    if before is None or before == value or quantity not in PAIRED:
         return
-    pair = [each for name, each in probe.series.items() if name in (*GRAVITY_LIKE, "temperature")]
-    if len(pair) < 2:
+    moved, other = probe.series[quantity], probe.series.get(_other(probe, quantity))
+    if other is None or moved.run == 1 or other.run == 1:
         return
-    span = min(each.measured_ms for each in pair) - max(each.run_since_ms for each in pair)
-    if span > 0 and (probe.stuck_since_ms is None or probe.series[quantity].small(abs(value - before))):
-        probe.longest_pair_ms = max(probe.longest_pair_ms, min(span, PAIR_MOST))
+    span = min(moved.measured_ms, other.measured_ms) - max(moved.run_since_ms, other.run_since_ms)
+    if span > probe.longest_pair_ms and (probe.stuck_since_ms is None or moved.small(abs(value - before))):
+        probe.longest_pair_ms = min(span, PAIR_MOST)
+
+
+def _other(probe: ProbeHealth, quantity: str) -> str:
+    """What is paired with a quantity."""
+    return "temperature" if quantity != "temperature" else probe.lead() or ""
 
 
 def _alone(series: SeriesHealth) -> bool:
@@ -76,7 +81,7 @@ def _alone(series: SeriesHealth) -> bool:
     least = min(ALONE_SPAN, max(ALONE_LEAST, ALONE_TIMES * series.longest_ms)) if known else ALONE_SPAN
     if series.run < ALONE_READINGS or series.run_ms() < max(least, 3 * series.longest_ms):
         return False
-    return series.trembles() or series.run_ms() >= ALONE_MOST
+    return series.lively() or series.run_ms() >= ALONE_MOST
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +117,7 @@ def hear(probe: ProbeHealth, quantity: str, measured_ms: int, received_ms: int, 
 def _forget_rests(probe: ProbeHealth, since_ms: int) -> None:
     """What rested with it was stuck with it: that rest is no measure of a healthy one."""
     for name, series in probe.series.items():
-        if name in (*GRAVITY_LIKE, "temperature") and series.run > 1 and series.run_since_ms <= since_ms:
+        if name in PAIRED and series.run > 1 and series.run_since_ms <= since_ms:
             series.run, series.run_since_ms = 1, series.measured_ms
 
 
@@ -121,7 +126,7 @@ def stuck_finding(name: str, probe: ProbeHealth, since_ms: int) -> Finding:
     seen = max(each.measured_ms for each in probe.series.values())
     values = ", ".join(
         f"{quantity} {probe.series[quantity].value:g}"
-        for quantity in (*GRAVITY_LIKE, "temperature")
+        for quantity in PAIRED
         if quantity in probe.series and probe.series[quantity].run_since_ms <= since_ms
     )
     return Finding(
