@@ -33,10 +33,13 @@ def _console(*, stderr: bool = False, soft_wrap: bool = False) -> Console:
     return out
 
 
-def _table(console: Console, title: str, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    table = Table(title=Text(title), title_justify="left")
+def _table(
+    console: Console, title: str, headings: Sequence[str], rows: Sequence[Sequence[str]], whole: Sequence[str] = ()
+) -> None:
+    """A table; the columns named in `whole` are not folded while others can be."""
+    table = Table(title=Text(title), title_justify="left", show_lines=any("\n" in cell for row in rows for cell in row))
     for heading in headings:
-        table.add_column(Text(heading), overflow="fold")
+        table.add_column(Text(heading), overflow="fold", no_wrap=heading in whole)
     for row in rows:
         table.add_row(*map(Text, row))
     console.print(table)
@@ -141,8 +144,9 @@ def compared(here: Run, there: Run, args: argparse.Namespace, zone: ZoneInfo) ->
     if not rows:
         out.print(f"{args.other} would have said the same at the same times", markup=False)
         return
-    headings = ("about", "said", f"here: {names[0]}", f"there: {names[1]}", "difference", "by the later course")
-    _table(out, f"{names[0]} against {names[1]}, times of {zone.key}", headings, [_cells(row, zone) for row in rows])
+    headings = ("about, said", f"here: {names[0]}", f"there: {names[1]}", "difference")
+    cells = [_cells(row, zone) for row in rows]
+    _table(out, f"{names[0]} against {names[1]}, times of {zone.key}", headings, cells, whole=("about, said",))
     out.print(_summary(here, there, rows, names), markup=False, soft_wrap=True)
 
 
@@ -154,23 +158,23 @@ def _labels(args: argparse.Namespace, *, journal: bool) -> tuple[str, str]:
 
 
 def _cells(row: Row, zone: ZoneInfo) -> tuple[str, ...]:
-    def cell(value: int | None) -> str:
+    def cell(value: int | None, later: Later | None) -> str:
         if row.kind == "reminders":
             return "once" if value == 1 else f"{value} times"
-        return "-" if value is None else local(value, zone)
+        if value is None:
+            return "-"
+        return local(value, zone) + (f"\n{_later_words(value, later)}" if later is not None else "")
 
     said = {"verdict": row.said, "alert": row.said, "over": f"{row.said} over", "reminders": f"{row.said} reminded"}
-    proofs = ((row.here, row.here_later, "here"), (row.there, row.there_later, "there"))
-    told = [f"{where}: {_later_words(at, later, zone)}" for at, later, where in proofs if at is not None and later]
-    return row.about, said[row.kind], cell(row.here), cell(row.there), row.words, "\n".join(told)
+    what = f"{row.about}\n  {said[row.kind]}"
+    return what, cell(row.here, row.here_later), cell(row.there, row.there_later), row.words
 
 
-def _later_words(at_ms: int, later: Later, zone: ZoneInfo) -> str:
+def _later_words(at_ms: int, later: Later) -> str:
     span = span_words(later.at_ms - at_ms)
     if later.outcome == "false":
-        how = "let go" if later.fell is None else f"fell by {later.fell:.4f} more"
-        return f"falsely, {how} by {local(later.at_ms, zone)}"
-    return f"held for {span}" if later.outcome == "held" else f"open, only {span} to judge by"
+        return f"falsely: {'let go' if later.fell is None else f'{later.fell:.4f} lower'} {span} later"
+    return f"held for {span}" if later.outcome == "held" else f"open: only {span} to judge by"
 
 
 def _summary(here: Run, there: Run, rows: Sequence[Row], names: tuple[str, str]) -> str:
@@ -188,36 +192,45 @@ def _summary(here: Run, there: Run, rows: Sequence[Row], names: tuple[str, str])
 
 def sweep_json(found: Sweep) -> dict[str, Any]:
     """The sweep as data: a row as it was (`value` null), and one a value as it was typed."""
+    same = found.the_same()
     rows = [(None, found.as_it_was), *found.values]
     return {
         "key": found.key,
         "set": found.set_now,
-        "refused": found.refused,
-        "rows": [{"value": value, **outcome.as_json()} for value, outcome in rows],
+        "notes": found.notes,
+        "rows": [
+            {"value": value, "as_it_was": value is None or value in same, **outcome.as_json()}
+            for value, outcome in rows
+        ],
     }
 
 
 def swept(found: Sweep, recordings: Sequence[Path]) -> None:
     """The sweep as a table."""
     notes = _console(stderr=True, soft_wrap=True)
-    for name, count in found.refused.items():
-        notes.print(f"{name}: {count} rows cannot be read and were passed over; replay it alone to see them")
-    headings = ("value", "batches finished", "h after pitch", "earliest", "latest", "finished falsely", "stalled told",
-                "stalled falsely", "verdict changes", "alerts raised")  # fmt: skip
+    for note in found.notes:
+        notes.print(note, markup=False)
+    headings = ("value", "finished", "h after pitch", "stalled", "verdict changes", "alerts raised")
     rows = [_sweep_cells("as it was", found.as_it_was), *(_sweep_cells(*each) for each in found.values)]
     files = "1 recording" if len(recordings) == 1 else f"{len(recordings)} recordings"
     out = _console()
-    _table(out, f"{found.key} over {files}", headings, rows)
+    _table(out, f"{found.key} over {files}", headings, rows, whole=("alerts raised",))
     out.print(_set_words(found), markup=False, soft_wrap=True)
+    same = found.the_same()
+    if same:
+        out.print(f"Told the same at the same times as it was: {' '.join(same)}", markup=False, soft_wrap=True)
 
 
 def _sweep_cells(label: str, outcome: Outcome) -> tuple[str, ...]:
     hours = outcome.finished_h
-    spread = [f"{each:.1f}" for each in (statistics.median(hours), hours[0], hours[-1])] if hours else ["-"] * 3
+    spread = f"{statistics.median(hours):.1f}" if hours else "-"
+    if len(hours) > 1:
+        spread += f" ({hours[0]:.1f} to {hours[-1]:.1f})"
     alerts = [f"{name} {count}" for name, count in sorted(outcome.alerts.items())]
     return (
-        label, f"{len(hours)} of {len(outcome.batches)}", *spread,
-        str(outcome.false["finished"]), str(outcome.told["stalled"]), str(outcome.false["stalled"]),
+        label,
+        f"{len(hours)} of {len(outcome.batches)}, {outcome.false['finished']} falsely", spread,
+        f"{outcome.told['stalled']}, {outcome.false['stalled']} falsely",
         str(outcome.changes), "\n".join([*alerts, f"reminded {outcome.reminders}"]),
     )  # fmt: skip
 
@@ -232,6 +245,6 @@ def _set_words(found: Sweep) -> str:
     words = [value if name == path else f"{name} {value}" for name, value in pairs]
     more = f" and {len(words) - 12} more" if len(words) > 12 else ""
     return (
-        f"As it was: {'; '.join(words[:12])}{more}. h after pitch: the median over batches, each by the first finish "
-        "that its later course did not prove false."
+        f"As it was: {'; '.join(words[:12])}{more}. Finished: of all batches, those with a finish that their later "
+        "course did not prove false; h after pitch: of the first such, the median (earliest to latest)."
     )

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import statistics
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from hashlib import blake2s
 from pathlib import Path
 from typing import Any
 
-from monitor.model.clock import HOUR
+from monitor.model.clock import HOUR, MINUTE
 from monitor.model.config import RuleSettings
 from monitor.model.errors import LeeswatchError, UsageError
 from monitor.model.inputs import Configured, JournalEntry
@@ -35,6 +36,7 @@ class BatchTold:
 
     recording: str
     name: str
+    pitched_ms: int
     finished_h: float | None
 
 
@@ -49,6 +51,7 @@ class Outcome:
     alerts: Counter[str] = field(default_factory=Counter)  # raised
     reminders: int = 0
     refused: int = 0  # rows that cannot be read
+    told_when: list[str] = field(default_factory=list)  # a digest of each replay: what it told, and when
 
     def add(self, other: Outcome) -> None:
         """Count another replay in."""
@@ -59,6 +62,7 @@ class Outcome:
         self.alerts += other.alerts
         self.reminders += other.reminders
         self.refused += other.refused
+        self.told_when += other.told_when
 
     @property
     def finished_h(self) -> list[float]:
@@ -100,7 +104,11 @@ class Sweep:
     set_now: dict[str, dict[str, Any]]  # by recording and entry: what the key was set to
     as_it_was: Outcome
     values: list[tuple[str, Outcome]]
-    refused: dict[str, int]  # rows that cannot be read, by recording
+    notes: list[str]  # what to know of the recordings
+
+    def the_same(self) -> list[str]:
+        """Values that tell what was told, to the minute."""
+        return [text for text, outcome in self.values if outcome.told_when == self.as_it_was.told_when]
 
 
 def sweep(
@@ -121,18 +129,38 @@ def sweep(
     todo = [Job(path, settings, change) for change in (None, *changes) for path in recordings]
     found = run_all(run, todo, [job.recording.stat().st_size for job in todo], jobs, progress)
     rows = [Outcome() for _ in (None, *changes)]
-    refused: dict[str, int] = {}
     for number, outcome in enumerate(found):
         rows[number // len(recordings)].add(outcome)
-        if outcome.refused:
-            refused[str(todo[number].recording)] = outcome.refused
     return Sweep(
         key=changes[0].key.path,
         set_now={name: values_of(changes[0].key, entries) for name, entries in recorded},
         as_it_was=rows[0],
         values=[(change.text, row) for change, row in zip(changes, rows[1:], strict=True)],
-        refused=refused,
+        notes=[*_notes(recorded, settings), *_twice(found[: len(recordings)]), *_bad_rows(recordings, found)],
     )
+
+
+def _notes(recorded: Sequence[tuple[str, list[JournalEntry]]], settings: RuleSettings | None) -> Iterator[str]:
+    for name, entries in recorded:
+        latest = [entry.settings for entry in entries if isinstance(entry, Configured)][-1]
+        if settings is not None and latest != settings.as_json():
+            yield f"{name}: the journal beside it holds another configuration than --config, and the journal rules"
+
+
+def _twice(found: Sequence[Outcome]) -> Iterator[str]:
+    """A batch that is in two recordings, as where one export overlaps another, would weigh twice unseen."""
+    seen: dict[tuple[str, int], str] = {}
+    for each in (batch for outcome in found for batch in outcome.batches):
+        first = seen.setdefault((each.name, each.pitched_ms), each.recording)
+        if first != each.recording:
+            yield f"batch {each.name} is in {first} and in {each.recording}: it counts twice"
+
+
+def _bad_rows(recordings: Sequence[Path], found: Sequence[Outcome]) -> Iterator[str]:
+    for path, outcome in zip(recordings, found, strict=False):
+        if outcome.refused:
+            rows = "1 row" if outcome.refused == 1 else f"{outcome.refused} rows"
+            yield f"{path}: {rows} cannot be read and passed over; replay it alone to see them"
 
 
 def _entries(path: Path, settings: RuleSettings | None) -> list[JournalEntry]:
@@ -167,8 +195,26 @@ def run(job: Job) -> Outcome:
                     right = each.at_ms
         if batch in told.gravity and batch in pitched:
             hours = None if right is None else (right - pitched[batch]) / HOUR
-            found.batches.append(BatchTold(str(job.recording), batch, hours))
+            found.batches.append(BatchTold(str(job.recording), batch, pitched[batch], hours))
     for (_, alert), episodes in told.alerts.items():
         found.alerts[alert] += len(episodes)
         found.reminders += sum(each.reminders for each in episodes)
+    found.told_when = [_digest(told)]
     return found
+
+
+def _digest(told: Told) -> str:
+    """Equal where two runs tell the same verdicts and alerts, and remind as often, to the minute."""
+    said = [
+        *(
+            (batch, each.verdict, each.at_ms // MINUTE)
+            for batch, verdicts in told.verdicts.items()
+            for each in verdicts
+        ),
+        *(
+            (*key, each.raised_ms // MINUTE, each.returned_ms and each.returned_ms // MINUTE, each.reminders)
+            for key, episodes in told.alerts.items()
+            for each in episodes
+        ),
+    ]
+    return blake2s(repr(sorted(map(repr, said))).encode()).hexdigest()

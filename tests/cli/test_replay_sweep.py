@@ -103,6 +103,32 @@ def test_one_batch_alone_is_changed(past: dict[str, Path], tmp_path: Path, capsy
     assert narrow["batches"][1] == was["batches"][1]
 
 
+def test_values_that_tell_the_same_are_named(past: dict[str, Path], capsys: pytest.CaptureFixture[str]) -> None:
+    """What was set, given again as a value, tells the same at the same times; a narrow range does not."""
+    path = past["roused-stall"]
+    sweep = ("replay", path, "--config", path.with_suffix(".toml"), "--sweep", "batch.yeast_range_c=[16,28],[2,10]")
+
+    rows = parsed(run_here(capsys, *sweep, "--json")[1])["rows"]
+    assert [row["as_it_was"] for row in rows] == [True, True, False]
+    assert {**rows[1], "value": None} == rows[0]
+    assert "Told the same at the same times as it was: [16,28]\n" in run_here(capsys, *sweep)[1]
+
+
+def test_what_weighs_otherwise_than_meant_is_said(
+    past: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One batch in two recordings counts twice, and a journal's configuration rules over the one that was given."""
+    path = past["quiet-beer"]
+    copy = with_journal(path, tmp_path, expected_final=1.02)
+
+    err = run_here(capsys, "replay", path, copy, "--config", path.with_suffix(".toml"), "--sweep", "batch.yeast=a")[2]
+
+    assert err.splitlines() == [
+        f"{copy}: the journal beside it holds another configuration than --config, and the journal rules",
+        f"batch amber-1 is in {path} and in {copy}: it counts twice",
+    ]
+
+
 def test_reminders_are_swept(past: dict[str, Path], capsys: pytest.CaptureFixture[str]) -> None:
     """More often told, and nothing else another."""
     path = past["roused-stall"]
@@ -162,7 +188,7 @@ def test_bad_rows_are_counted_once(past: dict[str, Path], tmp_path: Path, capsys
 
     err = run_here(capsys, "replay", copy, "--config", path.with_suffix(".toml"), "--sweep", "batch.yeast=a,b")[2]
 
-    assert err == f"{copy}: 2 rows cannot be read and were passed over; replay it alone to see them\n"
+    assert err == f"{copy}: 2 rows cannot be read and passed over; replay it alone to see them\n"
 
 
 @pytest.mark.parametrize("jobs", ["1", "2"])

@@ -77,7 +77,7 @@ def test_a_finish_by_a_wrong_expectation_is_told_falsely(
     assert false
     assert parse_time(false[0]["there_later"]["at"]) > parse_time(false[0]["there"])
     assert found["summary"]["told_falsely"]["there"]["finished"] == 1
-    assert "falsely, " in run_here(capsys, *files)[1]
+    assert "falsely: " in run_here(capsys, *files)[1]
 
 
 def test_nothing_that_differs_is_said_plainly(
