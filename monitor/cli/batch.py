@@ -133,9 +133,11 @@ def _forced(args: argparse.Namespace) -> int:
         return _done(args, f"{args.name}: the forced sample no longer counts")
     if args.value is None:
         raise UsageError("a forced sample needs its value", "for example: leeswatch batch forced amber-1 1.008 --at 20")
-    final = _checked(args)
-    if args.at is not None:
-        final = hydrometer_sg(args.value, args.at, args.calibrated)
+    try:
+        at_c = args.at if args.at is not None else args.calibrated
+        final = hydrometer_sg(args.value, at_c, args.calibrated)
+    except ValueError as error:
+        raise UsageError(str(error), "write the scale's figure as 1.008 and temperatures in °C") from error
     told = ForcedFinal(
         batch=args.name, hydrometer=args.value, temperature=args.at, calibrated=args.calibrated, at=at
     )  # fmt: skip

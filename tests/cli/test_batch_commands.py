@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from monitor.model.clock import HOUR, MINUTE, SystemClock, iso
-from monitor.model.inputs import Added, BatchClosed, HandReading, Reading, ReadingUndone, StageChanged
+from monitor.model.inputs import Added, BatchClosed, ForcedFinal, HandReading, Reading, ReadingUndone, StageChanged
 from monitor.settings import load_settings, store_path
 from monitor.store.reader import Reader
 
@@ -95,6 +95,29 @@ def test_a_reading_has_the_time_it_was_taken(config: Path, capsys: pytest.Captur
         capsys, "batch", "reading", "amber-1", "--undo", "--when", iso(at), "--json", "--config", config
     )
     assert (code, parsed(out)) == (0, {"batch": "amber-1", "undone": iso(at)})
+
+
+def test_a_forced_sample_is_told_and_taken_back(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As typed for the record, corrected for its temperature on the screen; --undo makes it count no longer."""
+    code, out, err = run_here(capsys, "batch", "forced", "amber-1", "1.009", "--at", "25", "--config", config)
+    assert (code, err) == (0, "")
+    assert "amber-1: the sample ended at 1.0101" in out
+
+    assert run_here(capsys, "batch", "forced", "amber-1", "--undo", "--config", config)[0] == 0
+    told, undone = inputs(config, ForcedFinal)
+    assert (told.batch, told.hydrometer, told.temperature, told.calibrated) == ("amber-1", 1.009, 25.0, 20.0)
+    assert undone.hydrometer is None
+
+
+@pytest.mark.parametrize("given", [[], ["9"], ["1.009", "--at", "90"]])
+def test_a_forced_sample_that_cannot_be_is_refused(
+    config: Path, capsys: pytest.CaptureFixture[str], given: list[str]
+) -> None:
+    """With the remedy, and nothing is written."""
+    code, _, err = run_here(capsys, "batch", "forced", "amber-1", *given, "--config", config)
+    assert code == 2
+    assert "1.0" in err
+    assert inputs(config, ForcedFinal) == []
 
 
 def test_stage_addition_and_end_are_noted(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
