@@ -30,7 +30,7 @@ from monitor.model.inputs import Configured, JournalEntry
 from monitor.replay.compare import Run
 from monitor.replay.keys import parse_sweep
 from monitor.replay.names import check_names
-from monitor.replay.replay import in_force, journal_of, replay
+from monitor.replay.replay import in_force, journal_of, overridden, replay
 from monitor.replay.sweep import sweep
 from monitor.replay.told import Told
 from monitor.settings import load_settings
@@ -123,7 +123,7 @@ def run(args: argparse.Namespace) -> int:
     here_settings = in_force(journal, rules)
     assert here_settings is not None
     here = Run(told, done, here_settings)
-    there = _otherwise(recording, other)
+    there = _otherwise(recording, other, journal)
     zone = ZoneInfo((settings or other).site.timezone)
     if args.json:
         say_json(replayed_json(recording, told, done) | compared_json(here, there, zone))
@@ -168,11 +168,13 @@ def _usable(args: argparse.Namespace, settings: Settings | None, other: Settings
     return journal
 
 
-def _otherwise(recording: Path, other: Settings) -> Run:
+def _otherwise(recording: Path, other: Settings, journal: list[JournalEntry]) -> Run:
     told, rules = Told(), other.for_rules()
     with _progress(recording) as progress:
         done = replay(recording, rules, told.take, override=True, progress=progress)
-    return Run(told, done, rules)
+    settings = in_force(overridden(journal, rules), rules)  # what people started and OTHER does not name runs on
+    assert settings is not None
+    return Run(told, done, settings)
 
 
 def _sweep(args: argparse.Namespace, settings: Settings | None) -> int:

@@ -75,7 +75,7 @@ def replay(
     done = Replayed(journal=bool(journal))
     if override:
         assert settings is not None
-        journal = _overridden(journal, settings)
+        journal = overridden(journal, settings)
     elif settings is not None:
         configured = [entry for entry in journal if isinstance(entry, Configured)]
         done.other_configuration = bool(configured) and configured[-1].settings != settings.as_json()
@@ -131,7 +131,7 @@ def _put(ledger: Ledger, item: Reading | JournalEntry, done: Replayed) -> None:
         done.conflicts += added == "conflict"
 
 
-def _overridden(journal: list[JournalEntry], settings: RuleSettings) -> list[JournalEntry]:
+def overridden(journal: list[JournalEntry], settings: RuleSettings) -> list[JournalEntry]:
     """The journal with `settings` in place of its configurations.
 
     A batch that people started begins when they did, with what `settings` says of it, if it says anything.

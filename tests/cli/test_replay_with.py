@@ -122,6 +122,30 @@ def test_a_batch_that_people_started_is_compared_too(
     assert not any("earlier" in row["difference"] and row["said"] == "waiting" for row in found["differences"])
 
 
+def test_a_batch_that_the_other_does_not_name_runs_on(
+    past: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """People started it, whatever the configurations say: it is no difference."""
+    path = past["quiet-beer"]
+    settings = load_settings(path.with_suffix(".toml")).for_rules().as_json()
+    (batch,) = settings.pop("batch")
+    copy = tmp_path / path.name
+    copy.write_bytes(path.read_bytes())
+    entries = [
+        {"kind": "configuration", "received": began(path), "settings": settings},
+        {"kind": "batch", "received": iso(parse_time(began(path)) + HOUR), "batch": batch},
+    ]
+    lines = "".join(f"{json.dumps(entry)}\n" for entry in entries)
+    copy.with_suffix(".journal.jsonl").write_text(lines, encoding="utf-8")
+    head = path.with_suffix(".toml").read_text(encoding="utf-8").partition("[[batch]]")[0]
+    (tmp_path / "other.toml").write_text(f"{head}\n[alerts]\nremind_every = '3h'\n", encoding="utf-8")
+
+    found = parsed(run_here(capsys, "replay", copy, "--with", tmp_path / "other.toml", "--json")[1])
+
+    assert found["settings"] == [{"key": "alerts.remind_every", "here": 43200.0, "there": 10800.0}]
+    assert {row["kind"] for row in found["differences"]} == {"reminders"}
+
+
 @pytest.mark.parametrize(
     ("pair", "words"),
     [
