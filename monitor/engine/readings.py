@@ -17,6 +17,8 @@ from monitor.rules.batch import BatchState, HandPoint
 from monitor.rules.battery import battery
 from monitor.rules.progress import announced
 
+__all__ = ["FUNCTION_CHECK", "IMPLAUSIBLE", "PLACELESS", "SPIKE", "open_batch", "take_reading"]
+
 # Kept with the reading in the store.
 IMPLAUSIBLE = 1
 SPIKE = 2
@@ -70,7 +72,7 @@ def _learn(
     if gap_ms > 0 and reading.quantity in health.GRAVITY_LIKE:
         follow(state, probe, reading, gap_ms, now_ms)
     if probe.silent and _heard_again(state, probe, now_ms):
-        probe.silent = False
+        probe.silent, probe.back_ms = False, now_ms
         state.book.note(health.heard_finding(reading.probe, reading.measured_ms), now_ms, out)
     if change is not None:
         _note_change(state, probe, reading, change, now_ms, out)

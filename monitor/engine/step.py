@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from monitor.alerts.book import REFRESH, Outcome
+from monitor.engine import silence
 from monitor.engine.air import tell_freezing
 from monitor.engine.entries import apply_entry
 from monitor.engine.readings import open_batch, take_reading
@@ -19,7 +20,7 @@ from monitor.engine.verdicts import evaluate, hourly
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.findings import Finding
 from monitor.model.inputs import Input, Reading, Tick
-from monitor.rules import fridge_says, health, stuck
+from monitor.rules import fridge_says, stuck
 
 
 def step(state: State, item: Input, now_ms: int, out: Outcome) -> int:
@@ -53,9 +54,10 @@ def due_ticks(state: State, until_ms: int) -> Iterator[Tick]:
 
 
 def _tick(state: State, now_ms: int, out: Outcome) -> None:
-    _silences(state, now_ms, out)
+    silence.watch(state, now_ms, out)
     if now_ms % REFRESH == 0:
-        _still_so(state, now_ms, out)
+        silence.still_so(state, now_ms, out)
+        _still_stuck(state, now_ms, out)
     for name, fridge in state.fridges.items():
         if fridge.air is None and fridge.contact_ms == 0:
             continue
@@ -69,29 +71,9 @@ def _tick(state: State, now_ms: int, out: Outcome) -> None:
     state.book.tick(now_ms, out)
 
 
-def _silences(state: State, now_ms: int, out: Outcome) -> None:
+def _still_stuck(state: State, now_ms: int, out: Outcome) -> None:
+    """A reminder says how long it has stood by then."""
     for name, probe in state.probes.items():
-        if probe.silent or name.startswith("hand:") or (name in state.places and state.place_now(name) is None):
-            continue
-        quiet = health.silence(probe, now_ms, state.clock.watched_from_ms)
-        if quiet:
-            probe.silent = True
-            state.touch(f"probe:{name}")
-            state.book.note(_silent(name, probe, quiet, now_ms), now_ms, out)
-
-
-def _silent(name: str, probe: health.ProbeHealth, quiet: list[tuple[str, int]], now_ms: int) -> Finding:
-    alive = sum(quantity in health.WATCHED for quantity in probe.series) - len(quiet)
-    seen = max(series.measured_ms for series in probe.series.values()) or None
-    return health.silent_finding(name, quiet, alive, now_ms, seen)
-
-
-def _still_so(state: State, now_ms: int, out: Outcome) -> None:
-    """A reminder of what stands on missing news says how long it has stood by then."""
-    for name, probe in state.probes.items():
-        quiet = health.silence(probe, now_ms, state.clock.watched_from_ms) if probe.silent else []
-        if quiet:
-            state.book.note(_silent(name, probe, quiet, now_ms), now_ms, out)
         if probe.stuck_since_ms is not None and not probe.silent:
             state.book.note(stuck.stuck_finding(name, probe, probe.stuck_since_ms), now_ms, out)
 

@@ -123,6 +123,7 @@ class ProbeHealth:
     series: dict[str, SeriesHealth] = field(default_factory=dict)
     stuck_since_ms: int | None = None
     silent: bool = False
+    back_ms: int = 0  # when it was last heard again
     online: bool | None = None
     moved_ms: int | None = None  # in function check until steady
     steady: list[float] = field(default_factory=list)
