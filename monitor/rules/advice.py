@@ -16,6 +16,8 @@ SEAL_CAUTION = "finished is a verdict for racking, not for sealing: do not close
 
 _CAUSE_WORDS = {
     "too-cold": "it fell below the yeast's range before it slowed",
+    "chilled": "it was chilled before it was done",
+    "too-warm": "it was far too warm for its yeast",
     "alcohol-near-limit": "its alcohol is near the yeast's limit",
     "stopped-early": "it stopped early: nutrients, acidity or too little yeast",
     "slow-from-the-start": "it was slow from the start: too little or tired yeast",
@@ -23,6 +25,9 @@ _CAUSE_WORDS = {
 # What practice does next (common practice, no source), as advice.
 _CAUSE_ADVICE = {
     "too-cold": "warm it into the yeast's range, stir the yeast up gently, and give it two days",
+    "chilled": "if you meant to settle it cold, move the batch to its cold stage so that this rule rests; else warm it "
+    "slowly into the yeast's range",
+    "too-warm": "bring it back into the yeast's range and pitch fresh, active yeast as a starter",
     "alcohol-near-limit": "it may be as dry as this yeast goes: rack it, or pitch a more tolerant yeast as a starter",
     "stopped-early": "check its acidity, warm it a little, stir gently; yeast nutrient helps only early on",
     "slow-from-the-start": "pitch fresh, active yeast as a starter",

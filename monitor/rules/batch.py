@@ -65,9 +65,9 @@ class BatchState:
     window_from_ms: int = 0  # no window of a trend reaches back beyond this
     reference_c: float | None = None  # 24 h mean temperature at the start of the window
     active_c: float | None = None  # mean temperature while it worked
-    coldest_c: float | None = None
-    coldest_ms: int = 0
     slowed_ms: int | None = None
+    climate: tuple[float, float, float] | None = None  # around that time: coldest, warmest, and by how much it cooled
+    glide: float | None = None  # how it came to rest; see arrival.py
     ended_ms: int | None = None  # since when its rest has been small enough, and its slope flat
     rests_ms: int | None = None  # since when it has hardly moved
     added_ms: int | None = None

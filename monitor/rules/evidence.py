@@ -113,6 +113,8 @@ def _straight(day: list[Point], noise: float) -> tuple[list[Point], Trend | None
         return day, None, False
     for hours in STRETCHES:
         near = [point for point in day if point[0] > day[-1][0] - hours]
+        if len(near) < 4:  # a gap: the whole day tells more
+            break
         line = theil_sen(*_columns(near), 0.95)
         if len(near) <= LEAST or not _bends(near, line, noise):
             return near, line, False

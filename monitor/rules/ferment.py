@@ -13,21 +13,26 @@ import math
 from statistics import NormalDist
 
 from monitor.model.clock import DAY, HOUR
-from monitor.model.events import Cause, Hint, Range, VerdictEvent, VerdictName
+from monitor.model.events import Hint, Range, VerdictEvent, VerdictName
+from monitor.rules.arrival import glide_of, stall_probability
 from monitor.rules.batch import BatchState, Expectation, expectation
+from monitor.rules.causes import shares, stall_causes
 from monitor.rules.evidence import WINDOW_H, Z90, Evidence, Seen, by_hand, by_probe, mean
 from monitor.rules.health import span_words
 from monitor.rules.progress import watch_progress, watch_rise, watch_temperature, whole_fall
-from monitor.science import alcohol
+from monitor.rules.track import KEPT_HOURS
 
 ENDED = 0.8  # of the model, beside the slope; see standstill.py
 HINTED = 0.8
 RESTS = 0.8
 RESTS_SPAN_H = 42.0  # pauses of up to 36 h end by themselves
 HOLD = 2 * HOUR
-MARGIN = 0.005  # SG: what is closer to the expected final than this has arrived
-MARGIN_SURE = 0.007  # a looser expectation may not call more than this finished
-DRIFT_SD = 0.001  # SG: what a probe may have drifted over a batch (0.002 a week seen)
+LEAST_SHARE = 0.15  # of the whole fall: what has hardly begun has neither finished nor stalled
+MARGIN = 0.004  # SG: what is closer to the expected final than this is not called stalled
+FARTHEST = 0.012  # SG: a loose expectation may not call more than this finished
+FINISHED_RISK = 0.12  # of a stall, up to which finished is said
+STALLED_SURE = 0.85
+LEAST_SPREAD = 0.001  # SG: what a probe may have drifted over a batch (0.002 a week seen), a final be known to
 SLOWING = 0.35  # of the fastest rate
 QUICK_AGAIN = 0.55
 RESUMED_FALL = 0.002
@@ -71,12 +76,14 @@ def _decide(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expecta
         return _waiting(batch, seen, now_ms)
     if batch.rest is not None:
         resumed = _resumed(batch, seen)
-        if resumed is None and not (batch.rest == "stalled" and expected and _arrived(seen, expected)):
-            return _still(batch, seen, expected)
+        risk = _stalled(batch, evidence, seen, expected, now_ms) if expected else 0.5
+        if resumed is None and not (batch.rest == "stalled" and risk <= FINISHED_RISK):
+            return _still(batch, seen, expected, risk)
         if resumed is not None:
             batch.window_from_ms = max(batch.window_from_ms, now_ms - DAY)  # what stood still before is no evidence now
             return _moving(batch, seen)[0], 0.9, (resumed,)
     if not _stands(batch, seen, now_ms):
+        batch.glide = None
         cold = _cold(batch, evidence, now_ms)
         if cold is not None and seen.rate is not None and -seen.rate < 0.25 * batch.peak_rate:
             return "unknown", None, (cold, *_TOO_COLD)
@@ -133,13 +140,20 @@ def _moving(batch: BatchState, seen: Seen) -> Decision:
     fell = (batch.start_gravity() or seen.gravity) - seen.gravity
     if share < limit and fell >= 0.3 * whole_fall(batch):
         pace = f"falling {rate:.4f} a day, {share:.0%} of" if rate >= 0.0002 else "hardly falling, against"
-        return "slowing", 0.9, (f"{pace} its fastest ({batch.peak_rate:.4f} a day)",)
+        return "slowing", _going(seen), (f"{pace} its fastest ({batch.peak_rate:.4f} a day)",)
     pace = f"falling {rate:.4f} a day" if rate >= 0.0002 else "hardly falling"
-    return "working", 0.95, (f"gravity {seen.gravity:.4f}, {pace}",)
+    return "working", _going(seen), (f"gravity {seen.gravity:.4f}, {pace}",)
+
+
+def _going(seen: Seen) -> float:
+    """Probability that it is neither at its end nor at rest: one less what the tail says of its end."""
+    if seen.still is None or seen.still.slope is None:
+        return 0.97
+    return min(0.97, max(0.05, 1.0 - max(seen.still.soon, seen.still.slow)))
 
 
 def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation | None, now_ms: int) -> Decision:
-    flat = _surely(seen)
+    stands = _surely(seen)
     ended = seen.hand_flat is not None or _held(batch.ended_ms, now_ms)
     rests = seen.hand_flat is not None or _held(batch.rests_ms, now_ms)
     if expected is None:
@@ -147,33 +161,60 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
             f"it stands still at {seen.gravity:.4f}, but its original gravity is not known",
             "set original_gravity and expected_final, or say what it was made of",
         )  # fmt: skip
+    fell, whole = (batch.start_gravity() or seen.gravity) - seen.gravity, whole_fall(batch)
+    if fell < LEAST_SHARE * whole:
+        return _moving(batch, seen)
     cold = _cold(batch, evidence, now_ms)
-    over = seen.gravity - expected.final
     if cold is not None and seen.gravity + Z90 * seen.sd > expected.final - Z90 * expected.sd + 0.001:
         return "unknown", None, (cold, *_TOO_COLD)
-    arrived, stall_margin = _margins(expected)
-    fell = (batch.start_gravity() or seen.gravity) - seen.gravity
-    if over <= arrived and not ended:
-        return _moving(batch, seen)
-    if over <= arrived and fell >= 0.5 * whole_fall(batch) and _sure_enough(batch, seen):
-        return "finished", min(0.99, flat * _where("finished", seen, expected)), (
+    over = seen.gravity - expected.final
+    stalled = _stalled(batch, evidence, seen, expected, now_ms)
+    against = f"the expected final of {expected.final:.4f} ± {Z90 * expected.sd:.4f} ({expected.source})"
+    likely_done = stalled <= FINISHED_RISK and over <= FARTHEST
+    if likely_done and fell >= 0.5 * whole and _sure_enough(batch, seen):
+        if not ended:
+            return _moving(batch, seen)
+        because = (seen.flat_words, f"gravity {seen.gravity:.4f} against {against}", *_glide_words(batch, "finished"))
+        return "finished", min(0.99, stands * (1.0 - stalled)), because
+    known = expected.told or batch.fermentables or fell < 0.5 * (fell + over)
+    if rests and stalled >= STALLED_SURE and over > MARGIN and known:
+        return "stalled", min(0.99, stands * stalled), (
             seen.flat_words,
-            f"gravity {seen.gravity:.4f} against an expected final of {expected.final:.4f} ± {Z90 * expected.sd:.4f} "
-            f"({expected.source})",
-        )  # fmt: skip
-    if rests and over > stall_margin and (expected.told or batch.fermentables or fell < 0.5 * (fell + over)):
-        return "stalled", min(0.99, flat * _where("stalled", seen, expected)), (
-            seen.flat_words,
-            f"gravity {seen.gravity:.4f} is {over:.4f} above the expected final of {expected.final:.4f} ± "
-            f"{Z90 * expected.sd:.4f} ({expected.source})",
+            f"gravity {seen.gravity:.4f} is {over:.4f} above {against}",
+            *_glide_words(batch, "stalled"),
             "stalled, or very slow: seven in ten such batches go on by themselves later",
         )  # fmt: skip
+    if not (ended or rests):
+        return _moving(batch, seen)
     return "unknown", None, (
         seen.flat_words,
         f"at {seen.gravity:.4f} it may be finished or stalled: it should end at {expected.final:.4f} ± "
         f"{Z90 * expected.sd:.4f} ({expected.source})",
+        *_glide_words(batch, "unknown"),
         "set expected_final or fermentables, or ferment a small sample out warm to learn where it can end",
     )  # fmt: skip
+
+
+def _stalled(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation, now_ms: int) -> float:
+    """Probability that this standstill is a stall, by its height and by how it came to rest."""
+    if batch.glide is None and evidence.gravity is not None and "hand" not in seen.used[:1]:
+        points = evidence.gravity(max(batch.pitched_ms, batch.fed_ms or 0, now_ms - KEPT_HOURS * HOUR), now_ms)
+        batch.glide = glide_of(points, batch.peak_rate, batch.start_gravity() or seen.gravity, seen.gravity)
+    spread = math.hypot(expected.sd, seen.sd, LEAST_SPREAD)
+    return stall_probability(seen.gravity - expected.final, spread, whole_fall(batch), batch.glide)
+
+
+def _glide_words(batch: BatchState, verdict: str) -> tuple[str, ...]:
+    if batch.glide is None or verdict == "unknown":
+        return ()
+    share = max(batch.glide, 0.0)
+    if verdict == "stalled" and share <= 0.05:
+        return (f"it braked within hours: only {share:.0%} of its fall came after it had slowed to two fifths",)
+    if verdict == "finished" and share > 0.05:
+        return (
+            f"it came to rest gently, as sugar that runs out does: {share:.0%} of its fall came after it had slowed",
+        )
+    return ()
 
 
 def _surely(seen: Seen) -> float:
@@ -181,20 +222,6 @@ def _surely(seen: Seen) -> float:
     if seen.hand_flat is not None:
         return seen.hand_flat
     return 1.0 - 0.15 * (1.0 - seen.still.ended) if seen.still is not None else 0.85
-
-
-def _margins(expected: Expectation) -> tuple[float, float]:
-    """Up to how far above the expected final it has arrived, and beyond how far it has stalled."""
-    stall = max(MARGIN, 2.5 * math.hypot(expected.sd, DRIFT_SD))
-    return min(stall, MARGIN_SURE) if expected.sd > 0.0025 else stall, stall
-
-
-def _where(rest: VerdictName, seen: Seen, expected: Expectation) -> float:
-    """Probability that it lies where this verdict needs it, by its own noise and the expectation's."""
-    over, spread = seen.gravity - expected.final, math.hypot(expected.sd, DRIFT_SD)
-    if rest == "finished":
-        return _NORMAL.cdf((_margins(expected)[0] - over) / math.hypot(seen.sd, 0.3 * spread))
-    return _NORMAL.cdf((over - MARGIN) / math.hypot(seen.sd, spread))
 
 
 def _sure_enough(batch: BatchState, seen: Seen) -> bool:
@@ -205,19 +232,16 @@ def _sure_enough(batch: BatchState, seen: Seen) -> bool:
     return original is not None and seen.gravity <= 1.0 + 0.05 * (original - 1.0)
 
 
-def _arrived(seen: Seen, expected: Expectation) -> bool:
-    return seen.gravity - expected.final <= MARGIN
-
-
-def _still(batch: BatchState, seen: Seen, expected: Expectation | None) -> Decision:
+def _still(batch: BatchState, seen: Seen, expected: Expectation | None, risk: float) -> Decision:
     """Finished or stalled before, and nothing says otherwise: chilled since, perhaps, or just noise."""
     assert batch.rest is not None
+    rest_is = batch.rest
     rest = batch.rest_gravity or seen.gravity
     stands = seen.hand_flat is not None or (seen.still is not None and seen.still.rests())
     words = seen.flat_words if stands else "no fall to speak of since it was said"
     against = f"; expected final {expected.final:.4f} ± {Z90 * expected.sd:.4f}" if expected else ""
     confidence = _surely(seen) if stands else 0.85
-    confidence *= _where(batch.rest, seen, expected) if expected else 1.0
+    confidence *= (1.0 - risk if rest_is == "finished" else risk) if expected else 1.0
     return (
         batch.rest,
         min(0.97, confidence),
@@ -303,9 +327,11 @@ def _event(
     if expected is not None:
         final, final_range = _final_now(expected, seen)
         # Below what was expected little is known of the rest: what a probe may have drifted could be left.
-        least = Z90 * math.hypot(seen.sd, DRIFT_SD)
+        least = Z90 * math.hypot(seen.sd, LEAST_SPREAD)
         remaining = (max(0.0, low - final_range[1]), max(least, high - final_range[0]))
     finish, finish_range = (None, None)
+    causes = stall_causes(batch, seen.gravity, expected) if verdict == "stalled" else ()
+    because += tuple(f"{'most likely' if i == 0 else 'or'}: {each.evidence}" for i, each in enumerate(causes[:2]))
     if final is not None and final_range is not None and verdict in ("working", "slowing"):
         finish, finish_range = _finish(seen, final, (final_range[1] - final_range[0]) / (2.0 * Z90), now_ms)
     return VerdictEvent(
@@ -325,7 +351,7 @@ def _event(
         finish_expected_ms=finish,
         finish_range_ms=finish_range,
         hint=_hint(batch, evidence, seen, expected, verdict, now_ms),
-        causes=stall_causes(batch, seen.gravity, expected) if verdict == "stalled" else (),
+        causes=shares(causes),
         seen_ms=evidence.seen_ms if seen.used != ("hand",) else batch.hand[-1].at_ms,
     )
 
@@ -380,25 +406,3 @@ def _nearly(batch: BatchState, seen: Seen) -> bool:
     if batch.hint is not None:
         return max(still.slow, still.soon) >= 0.3
     return still.nearly() and still.soon >= HINTED
-
-
-def stall_causes(batch: BatchState, gravity: float, expected: Expectation | None) -> tuple[Cause, ...]:
-    """Likely causes of a stall, heaviest first. The weights are a ranking by evidence, not measured frequencies."""
-    weights: dict[str, float] = {}
-    limit, _ = batch.cold_below()
-    before = batch.slowed_ms is not None and batch.coldest_ms <= batch.slowed_ms + DAY
-    if batch.coldest_c is not None and batch.coldest_c < limit and before:
-        weights["too-cold"] = 3.0
-    if batch.original is not None and batch.alcohol_limit is not None:
-        reached = alcohol.abv(batch.original, gravity) if batch.original > gravity else 0.0
-        if reached >= batch.alcohol_limit - 1.5:
-            weights["alcohol-near-limit"] = 3.0
-    original = batch.start_gravity()
-    if original is not None and expected is not None:
-        done = (original - gravity) / max(original - expected.final, 0.001)
-        weights["stopped-early"] = 1.5 if done < 0.75 else 0.7
-    if batch.started_ms is not None and batch.started_ms - batch.pitched_ms > batch.start_within_ms:
-        weights["slow-from-the-start"] = 1.0
-    total = sum(weights.values())
-    ranked = sorted(weights.items(), key=lambda each: (-each[1], each[0]))
-    return tuple(Cause(name, weight / total) for name, weight in ranked)

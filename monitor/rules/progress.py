@@ -18,9 +18,6 @@ def watch_temperature(batch: BatchState, evidence: Evidence, now_ms: int) -> Non
     if evidence.liquid is None:
         return
     day = mean(evidence.liquid(now_ms - DAY, now_ms), 12)
-    recent = mean(evidence.liquid(now_ms - 6 * HOUR, now_ms), 3)
-    if recent is not None and (batch.coldest_c is None or recent < batch.coldest_c):
-        batch.coldest_c, batch.coldest_ms = recent, now_ms
     if day is None:
         return
     if batch.reference_c is None:
@@ -40,11 +37,27 @@ def watch_progress(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: in
         return
     if -seen.rate > batch.peak_rate and seen.rate_range is not None and seen.rate_range[1] < 0.0:
         batch.peak_rate = -seen.rate
-        batch.slowed_ms = None
+        batch.slowed_ms = batch.climate = None
         day = mean(evidence.liquid(now_ms - DAY, now_ms), 6) if evidence.liquid else None
         batch.active_c = day if day is not None else batch.active_c
     elif batch.slowed_ms is None and -seen.rate < 0.25 * batch.peak_rate:
         batch.slowed_ms = now_ms
+    if batch.slowed_ms is not None and batch.rest is None and now_ms - batch.slowed_ms <= 2 * DAY:
+        batch.climate = _climate(batch, evidence, now_ms)
+
+
+def _climate(batch: BatchState, evidence: Evidence, now_ms: int) -> tuple[float, float, float] | None:
+    """The coldest and warmest hours from two days before it slowed on, and by how much it cooled in between."""
+    assert batch.slowed_ms is not None
+    start = max(batch.pitched_ms, batch.slowed_ms - 2 * DAY)
+    warmth = [value for _, value in evidence.liquid(start, now_ms)] if evidence.liquid else []
+    if len(warmth) < 6:
+        return batch.climate
+    before, fell = warmth[0], 0.0
+    for value in warmth:
+        before = max(before, value)
+        fell = max(fell, before - value)
+    return min(warmth), max(warmth), fell
 
 
 def _watch_start(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: int) -> None:

@@ -86,7 +86,7 @@ def test_a_stall_after_a_cold_night_names_the_cold_first() -> None:
     bench.run(220)
     event = bench.judge(221)
     assert event.verdict == "stalled"
-    assert event.causes[0].cause == "too-cold"
+    assert event.causes[0].cause == "chilled"
 
 
 def test_a_stall_near_the_alcohol_limit_names_the_alcohol() -> None:
