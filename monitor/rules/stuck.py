@@ -47,7 +47,7 @@ def stuck_since(probe: ProbeHealth) -> int | None:
 def _patience(probe: ProbeHealth, lead: SeriesHealth, witness: SeriesHealth) -> int:
     """How long its pair may stand still, ms: past its longest healthy rest, and past what chance can do."""
     if not (lead.lively() or witness.lively()):
-        return PAIR_MOST
+        return max(PAIR_MOST, 3 * probe.longest_pair_ms)
     runs = min(lead.run, witness.run)
     readings = math.log(CHANCE) / math.log(lead.repeats(lead.run - runs) * witness.repeats(witness.run - runs))
     by_chance = round(readings * max(lead.interval_ms(), witness.interval_ms()))
@@ -81,7 +81,8 @@ def _alone(series: SeriesHealth) -> bool:
     least = min(ALONE_SPAN, max(ALONE_LEAST, ALONE_TIMES * series.longest_ms)) if known else ALONE_SPAN
     if series.run < ALONE_READINGS or series.run_ms() < max(least, 3 * series.longest_ms):
         return False
-    return series.lively() or series.run_ms() >= ALONE_MOST
+    # One without noise rests longer and longer as the ferment ends, and then for good.
+    return series.lively() or series.run_ms() >= max(ALONE_MOST, ALONE_TIMES * series.longest_ms)
 
 
 @dataclass(frozen=True, slots=True)

@@ -215,9 +215,9 @@ def _spread(values: list[float | None]) -> str:
     known = np.array([each for each in values if each is not None])
     missed = len(values) - known.size
     if not known.size:
-        return f"never told ({missed})"
+        return f"never told, or before it was ({missed})"
     most = f"{np.median(known):5.2f} / {np.percentile(known, 95):5.2f} / {known.max():5.2f} h"
-    return f"{most}, {missed} of {len(values)} not told" if missed else most
+    return f"{most}, {missed} of {len(values)} never, or before it was" if missed else most
 
 
 def report(seeds: str, probes: int) -> None:
