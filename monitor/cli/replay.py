@@ -45,11 +45,11 @@ leeswatch replay batch.csv --config leeswatch.toml --events events.jsonl
 WITH = """\
 Shows which settings differ, and what would have been told earlier, later, only there or only here. `finished` and
 `stalled` were told falsely where the batch's own later course shows it: its gravity fell by more than 0.002 below
-what it was when that was told, or the run itself let go of it (the next verdict but `unknown` is `waiting`, `working`
-or `slowing`). It is the batch's own course for seven days at most, and only until something was added, its stage
-changed, it was closed, its gravity rose by more than 0.003, a probe of it was suspected or another put into it. So a
-batch that was warmed or stirred, and nobody wrote it down, counts as told falsely. With less than a day of later
-course it is open."""
+what it was when that was told, all of its 90 % range below it too, or the run itself let go of it (the next verdict
+but `unknown` is `waiting`, `working` or `slowing`). It is the batch's own course for seven days at most, and only
+until something was added, its stage changed, it was closed, its gravity rose by more than 0.003, a probe of it was
+suspected or another put into it. So a batch that was warmed or stirred, and nobody wrote it down, counts as told
+falsely. With less than a day of later course it is open."""
 
 SWEEP = """\
 One setting, KEY, takes each value in turn, over all recordings: each under the configuration in its own journal, with

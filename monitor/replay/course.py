@@ -5,7 +5,8 @@ addition, change of stage, close, probe moved into the vessel or probe suspected
 in that nobody wrote down), and seven days at most, since a probe may drift by the 0.002 looked for in a week. Within
 that span it was false
 
-- when the gravity fell by more than 0.002 below what it was when it was told, or
+- when the gravity fell by more than 0.002 below what it was when it was told, all of its 90 % range below it too (a
+  hydrometer's last line is no fall), or
 - when the run itself let go of it: the next verdict but `unknown` was `waiting`, `working` or `slowing`.
 
 So it is also false where somebody warmed or stirred the batch and wrote nothing down: no curve tells the two apart.
@@ -19,7 +20,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from monitor.model.clock import DAY
-from monitor.replay.told import Told
+from monitor.replay.told import Seen, Told
 
 FALL = 0.002
 RISE = 0.003  # more than noise and a day's warmth make of a gravity, less than any sugar worth adding
@@ -42,23 +43,28 @@ class Later:
 def later(told: Told, batch: str, at_ms: int, breaks: Sequence[int] = ()) -> Later:
     """Judge a `finished` or `stalled` told of a batch at `at_ms`; the journal ends the course at `breaks`."""
     course = told.gravity.get(batch, [])
-    known = [gravity for time, gravity in course if time <= at_ms]
-    after = [(time, gravity) for time, gravity in course if time > at_ms]
-    level = known[-1] if known else after[0][1] if after else None
+    known = [seen for seen in course if seen.at_ms <= at_ms]
+    after = [seen for seen in course if seen.at_ms > at_ms]
+    first = known[-1] if known else after[0] if after else None
     ends = [time for time in (*breaks, *told.doubts.get(batch, ())) if time > at_ms]
     until = min([at_ms + LOOK, *ends])
-    if level is not None:
-        until = next((min(until, time) for time, gravity in after if gravity > level + RISE), until)
-        fall = next(((time, level - it) for time, it in after if time < until and level - it > FALL), None)
-    else:
-        fall = None
+    fall: tuple[int, float] | None = None
+    if first is not None:
+        level = first.gravity
+        until = next((min(until, seen.at_ms) for seen in after if seen.gravity > level + RISE), until)
+        fell = (seen for seen in after if seen.at_ms < until and _fell(level, seen))
+        fall = next(((seen.at_ms, level - seen.gravity) for seen in fell), None)
     let_go = _let_go(told, batch, at_ms, until)
     if let_go is not None and (fall is None or let_go < fall[0]):
         return Later("false", let_go)
     if fall is not None:
         return Later("false", *fall)
-    seen = max((time for time, _ in after if time <= until), default=at_ms)
-    return Later("held" if seen - at_ms >= ENOUGH else "open", seen)
+    last = max((seen.at_ms for seen in after if seen.at_ms <= until), default=at_ms)
+    return Later("held" if last - at_ms >= ENOUGH else "open", last)
+
+
+def _fell(level: float, seen: Seen) -> bool:
+    return round(level - seen.gravity, 6) > FALL and seen.at_most < level
 
 
 def _let_go(told: Told, batch: str, at_ms: int, until: int) -> int | None:

@@ -4,9 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from monitor.model.clock import iso
 from monitor.model.events import AlertEvent, Event, VerdictEvent
+
+
+class Seen(NamedTuple):
+    """The gravity of a batch as the run judged it (SG), and the upper end of its 90 % range."""
+
+    at_ms: int
+    gravity: float
+    at_most: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +42,7 @@ class Told:
     count: int = 0
     lines: list[str] = field(default_factory=list)
     verdicts: dict[str, list[Said]] = field(default_factory=dict)  # by batch
-    gravity: dict[str, list[tuple[int, float]]] = field(default_factory=dict)  # by batch, at most six hours apart
+    gravity: dict[str, list[Seen]] = field(default_factory=dict)  # by batch, at most six hours apart
     alerts: dict[tuple[str, str], list[Episode]] = field(default_factory=dict)  # by (about, alert)
     doubts: dict[str, list[int]] = field(default_factory=dict)  # by batch: when a probe it is judged by was suspected
     _open: dict[str, Episode] = field(default_factory=dict)
@@ -49,7 +58,8 @@ class Told:
 
     def _verdict(self, event: VerdictEvent) -> None:
         if event.gravity is not None:
-            self.gravity.setdefault(event.batch, []).append((event.time_ms, event.gravity))
+            at_most = event.gravity_range[1] if event.gravity_range is not None else event.gravity
+            self.gravity.setdefault(event.batch, []).append(Seen(event.time_ms, event.gravity, at_most))
         for probe in event.used:
             self._judged_by.setdefault(probe, set()).add(event.batch)
         said = self.verdicts.setdefault(event.batch, [])

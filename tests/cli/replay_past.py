@@ -18,7 +18,7 @@ from simulators.scenario import load
 
 from .helpers import run_here, until
 
-DAYS = {"roused-stall": 14.0, "quiet-beer": 8.0}
+DAYS = {"roused-stall": 9.5, "quiet-beer": 5.0, "hand-only": 14.0}  # stalled, at work, finished
 
 
 def record_past(folder: Path) -> dict[str, Path]:

@@ -31,23 +31,30 @@ def past(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return record_past(tmp_path_factory.mktemp("past"))
 
 
+@pytest.mark.parametrize(
+    ("name", "key", "line", "values"),
+    [
+        ("roused-stall", "expected_final", "expected_final = 0.996",
+         {"+0.032": "expected_final = 1.028", "none": "", "0.996": "expected_final = 0.996"}),
+        ("hand-only", "fermentables", 'fermentables = "mixed"', {"none": "", "mixed": 'fermentables = "mixed"'}),
+    ],
+)  # fmt: skip
 def test_each_row_is_a_replay_with_that_value(
-    past: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+    past: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    name: str, key: str, line: str, values: dict[str, str],
+) -> None:  # fmt: skip
     """Counted again from the events of plain replays whose configuration files were changed by hand."""
-    path = past["roused-stall"]
+    path = past[name]
     config = path.with_suffix(".toml")
-    sweep = ("replay", path, "--config", config, "--sweep", "batch.expected_final=+0.032,none,0.99")
+    sweep = ("replay", path, "--config", config, "--sweep", f"batch.{key}={','.join(values)}")
     found = parsed(run_here(capsys, *sweep, "--json")[1])
-    assert found["key"] == "batch.expected_final"
-    assert found["set"] == {str(path): {"lazarus": 0.996}}
-    assert [row["value"] for row in found["rows"]] == [None, "+0.032", "none", "0.99"]
+    (batch,) = load_settings(config).batch
+    assert found["key"] == f"batch.{key}"
+    assert found["set"] == {str(path): {batch.name: getattr(batch, key)}}
+    assert [row["value"] for row in found["rows"]] == [None, *values]
 
-    line = "expected_final = 0.996"
-    pitched = load_settings(config).batch[0].pitched
-    for row, new in zip(found["rows"], (line, "expected_final = 1.028", "", "expected_final = 0.99"), strict=True):
-        other = changed(path, tmp_path / "other.toml", (line, new))
-        events = events_of(path, other, tmp_path / "events.jsonl", capsys)
+    for row, new in zip(found["rows"], (line, *values.values()), strict=True):
+        events = events_of(path, changed(path, tmp_path / "other.toml", (line, new)), tmp_path / "out.jsonl", capsys)
         told = verdicts(events)
         names = Counter(verdict for _, verdict in told)
         changes = Counter(event["change"] for event in events if event["event"] == "alert")
@@ -56,12 +63,17 @@ def test_each_row_is_a_replay_with_that_value(
         assert row["verdict_changes"] == len(told) - 1
         assert row["alerts"] == dict(raised)
         assert row["reminders"] == changes["reminded"]
-        hours = [(parse_time(time) - pitched) / HOUR for time, verdict in told if verdict == "finished"]
+        hours = [(parse_time(time) - batch.pitched) / HOUR for time, verdict in told if verdict == "finished"]
         assert row["finished"]["of"] == 1
         if row["proved_false"]["finished"] == 0:
             first = pytest.approx(hours[0], abs=0.01) if hours else None
             assert row["finished"]["median_h"] == row["finished"]["earliest_h"] == row["finished"]["latest_h"] == first
-    assert found["rows"][0]["alerts"] != found["rows"][1]["alerts"], "or this would show little"
+    was, *_, same = found["rows"]
+    assert (was["as_it_was"], same["as_it_was"]) == (True, True)
+    if name == "hand-only":
+        assert was["finished"]["batches"] == 1, "or hours would not be compared"
+    else:
+        assert found["rows"][1]["as_it_was"] is False, "or values would not be"
 
 
 def test_several_recordings_each_under_its_own_journal(
@@ -71,24 +83,20 @@ def test_several_recordings_each_under_its_own_journal(
     paths = [with_journal(path, tmp_path) for path in past.values()]
     sweep = ("replay", *paths, "--sweep", "batch.yeast_range_c=[2,30]")
 
-    code, one, err = run_here(capsys, *sweep, "--jobs", 1)
+    code, one, err = run_here(capsys, *sweep, "--json", "--jobs", 1)
     assert (code, err) == (0, "")
-    assert run_here(capsys, *sweep, "--jobs", 2) == (0, one, "")
+    assert run_here(capsys, *sweep, "--json", "--jobs", 2) == (0, one, "")
 
-    rows = parsed(run_here(capsys, *sweep, "--json", "--jobs", 1)[1])["rows"]
+    rows = parsed(one)["rows"]
     assert [(each["recording"], each["batch"]) for each in rows[0]["batches"]] == [
-        (str(paths[0]), "lazarus"), (str(paths[1]), "amber-1"),
+        (str(paths[0]), "lazarus"), (str(paths[1]), "amber-1"), (str(paths[2]), "plain-1"),
     ]  # fmt: skip
-    assert rows[0]["finished"]["of"] == 2
+    assert rows[0]["finished"]["of"] == 3
     assert rows[0]["alerts"]["ferment-too-cold"] >= 1
     assert "ferment-too-cold" not in rows[1]["alerts"]
     hours = sorted(each["finished_h"] for each in rows[0]["batches"] if each["finished_h"] is not None)
     assert rows[0]["finished"]["earliest_h"] == hours[0]
     assert rows[0]["finished"]["median_h"] == pytest.approx(sum(hours) / len(hours), abs=0.01)
-    assert "batch.yeast_range_c over 2 recordings" in one
-    for value in ("as it was", "[2,30]"):
-        assert f"│ {value} " in one
-    assert "As it was: lazarus 16.0, 28.0; amber-1 " in one
 
 
 def test_one_batch_alone_is_changed(past: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -103,15 +111,19 @@ def test_one_batch_alone_is_changed(past: dict[str, Path], tmp_path: Path, capsy
     assert narrow["batches"][1] == was["batches"][1]
 
 
-def test_values_that_tell_the_same_are_named(past: dict[str, Path], capsys: pytest.CaptureFixture[str]) -> None:
-    """What was set, given again as a value, tells the same at the same times; a narrow range does not."""
-    path = past["roused-stall"]
-    sweep = ("replay", path, "--config", path.with_suffix(".toml"), "--sweep", "batch.yeast_range_c=[16,28],[2,10]")
+def test_the_table_has_a_row_a_value(past: dict[str, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As it was first; what was set, given again, tells the same at the same times and is named, a narrow range not."""
+    paths = [with_journal(past["quiet-beer"], tmp_path), past["roused-stall"]]
+    sweep = ("--sweep", "batch[amber-1].yeast_range_c=[16,23],[2,10]")
 
-    rows = parsed(run_here(capsys, *sweep, "--json")[1])["rows"]
-    assert [row["as_it_was"] for row in rows] == [True, True, False]
-    assert {**rows[1], "value": None} == rows[0]
-    assert "Told the same at the same times as it was: [16,28]\n" in run_here(capsys, *sweep)[1]
+    out = run_here(capsys, "replay", *paths, "--config", past["roused-stall"].with_suffix(".toml"), *sweep)[1]
+
+    assert out.startswith("batch[amber-1].yeast_range_c over 2 recordings")
+    rows = [line for line in out.splitlines() if line.startswith("│ ") and line[2] != " "]
+    assert [row.split("│")[1].strip() for row in rows] == ["as it was", "[16,23]", "[2,10]"]
+    assert [row.split("│")[2].split(",")[0].split()[-1] for row in rows] == ["2", "2", "2"], "batches in all"
+    assert "As it was: amber-1 16.0, 23.0. " in out
+    assert "Told the same at the same times as it was: [16,23]\n" in out
 
 
 def test_what_weighs_otherwise_than_meant_is_said(
@@ -186,7 +198,7 @@ def test_bad_rows_are_counted_once(past: dict[str, Path], tmp_path: Path, capsys
     copy = tmp_path / "bad.csv"
     copy.write_bytes(path.read_bytes() + b"garbage\nmore of it\n")
 
-    err = run_here(capsys, "replay", copy, "--config", path.with_suffix(".toml"), "--sweep", "batch.yeast=a,b")[2]
+    err = run_here(capsys, "replay", copy, "--config", path.with_suffix(".toml"), "--sweep", "batch.yeast=a")[2]
 
     assert err == f"{copy}: 2 rows cannot be read and passed over; replay it alone to see them\n"
 
@@ -245,7 +257,7 @@ def test_progress_of_a_sweep_shows_on_a_terminal(past: dict[str, Path]) -> None:
     leader, follower = pty.openpty()
     with subprocess.Popen(
         [sys.executable, "-m", "monitor.cli.main", "replay", past["quiet-beer"], "--config",
-         past["quiet-beer"].with_suffix(".toml"), "--sweep", "batch.yeast=a,b", "--jobs", "1"],
+         past["quiet-beer"].with_suffix(".toml"), "--sweep", "batch.yeast=a", "--jobs", "1"],
         cwd=TOP, env=environment(TERM="xterm"), stdout=subprocess.DEVNULL, stderr=follower,
     ) as process:  # fmt: skip
         os.close(follower)
@@ -261,5 +273,5 @@ def test_progress_of_a_sweep_shows_on_a_terminal(past: dict[str, Path]) -> None:
         assert process.wait(30) == 0
     os.close(leader)
 
-    assert b"3 replays" in shown
+    assert b"2 replays" in shown
     assert b"%" in shown

@@ -24,8 +24,14 @@ def at(hours: float) -> int:
     return BEGUN + round(hours * HOUR)
 
 
-def verdict(hours: float, name: VerdictName, gravity: float | None = None, batch: str = "amber") -> VerdictEvent:
-    return VerdictEvent(at(hours), batch, name, 0.9, ("because",), used=("float-a",), gravity=gravity)
+def verdict(
+    hours: float, name: VerdictName, gravity: float | None = None, batch: str = "amber", give: float = 0.0005
+) -> VerdictEvent:
+    """A verdict of a batch; its gravity known to within `give` at 90 %."""
+    around = None if gravity is None else (gravity - give, gravity + give)
+    return VerdictEvent(
+        at(hours), batch, name, 0.9, ("because",), used=("float-a",), gravity=gravity, gravity_range=around
+    )
 
 
 def alert(

@@ -11,7 +11,8 @@ TOLD = verdict(100, "finished", 1.0100)
 
 
 @pytest.mark.parametrize(
-    ("gravity", "outcome", "fell"), [(1.0079, "false", 0.0021), (1.0081, "held", None), (1.0120, "held", None)]
+    ("gravity", "outcome", "fell"),
+    [(1.0079, "false", 0.0021), (1.0080, "held", None), (1.0081, "held", None), (1.0120, "held", None)],
 )
 def test_a_further_fall_of_more_than_two_points_proves_it_false(
     gravity: float, outcome: str, fell: float | None
@@ -24,6 +25,14 @@ def test_a_further_fall_of_more_than_two_points_proves_it_false(
     assert found.outcome == outcome
     assert found.fell == (None if fell is None else pytest.approx(fell))
     assert found.at_ms == at(106 if outcome == "false" else 154)
+
+
+@pytest.mark.parametrize(("give", "outcome"), [(0.0029, "false"), (0.0031, "held")])
+def test_a_fall_within_the_error_is_no_proof(give: float, outcome: str) -> None:
+    """A hydrometer read 0.003 lower has not surely fallen, unless all of its range lies below."""
+    course = told(TOLD, *(verdict(100 + 6 * step, "finished", 1.0070, give=give) for step in range(1, 10)))
+
+    assert later(course, "amber", at(100)).outcome == outcome
 
 
 @pytest.mark.parametrize(
