@@ -99,6 +99,19 @@ def probe_alerts(scenario: Scenario) -> list[Told]:
     return told
 
 
+def common_silence(scenario: Scenario) -> list[Told]:
+    """When all probes fall silent together: one cause, told about the site."""
+    speaking = [probe for probe in scenario.probe if probe.wire != "hand"]
+    told = []
+    for fault in speaking[0].fault if len(speaking) > 1 else ():
+        hour = fault.from_h + 0.5
+        if isinstance(fault, Silent | Offline) and all(
+            any(isinstance(each, Silent | Offline) and each.holds(hour) for each in probe.fault) for probe in speaking
+        ):
+            told.append(Told("probe-silent", "site:Cellar", fault.from_h + 0.8, fault.from_h + SILENT))
+    return told
+
+
 def fridge_alerts(scenario: Scenario, found: Found) -> list[Told]:
     """What the fridges' faults must and may bring; what must comes first."""
     end_h, told = scenario.days * 24, []

@@ -135,6 +135,7 @@ def test_faults_are_told_in_time_and_nothing_is_told_that_is_not_so(name: str) -
     play = played(name)
     wanted = [
         *expected.probe_alerts(play.scenario),
+        *expected.common_silence(play.scenario),
         *expected.fridge_alerts(play.scenario, play.found),
         *expected.comfort_alerts(lived(name)),
     ]
