@@ -48,10 +48,12 @@ def activities(state: State, batch: BatchState, gravity_points: PointSource | No
     litres, material = _vessel(state, batch)
     liquid, air = _liquid(state, batch.vessel), _air(state, batch.vessel)
     fell = activity.falls(gravity_points, now_ms, max(since, batch.window_from_ms))
-    found = [
-        _counted(kind, probe, source, learned.get(f"{kind}|{probe}", Ratios()), fell, liquid, litres, since, now_ms)
-        for kind, probe, source in _counters(state, batch.vessel)
-    ]
+    found: list[Activity | None] = []
+    # A wash fills itself with its gas before any leaves: counters and scales tell nothing of the first points.
+    start = max(since, batch.started_ms) if batch.started_ms is not None else now_ms
+    for kind, probe, source in _counters(state, batch.vessel):
+        ratios = learned.get(f"{kind}|{probe}", Ratios())
+        found.append(_counted(kind, probe, source, ratios, fell, liquid, litres, start, now_ms))
     if liquid is not None and air is not None:
         ratios = learned.get(f"heat|{air[0]}", Ratios())
         found.append(heat.say(air[0], liquid, air[1], ratios, fell, (litres, material), since, now_ms))

@@ -29,9 +29,9 @@ Kind = Literal["heat", "gas", "bubbles", "mass"]
 Point = tuple[float, float]  # hours since the epoch, value
 
 WINDOW_H = 24
-LEARN_EVERY = 6 * HOUR
-OVERLAP = 1.5  # windows of a day every six hours share no readings at their ends, but what errs for longer
-PAIRS_KEPT = 64
+LEARN_EVERY = 3 * HOUR
+OVERLAP = 4.0  # windows of a day every three hours tell a quarter of what they seem to
+PAIRS_KEPT = 96
 PAIRS_LEAST = 5
 CERTAIN = 3.0  # standard deviations by which a day must have fallen to teach
 ACTIVE = 0.05  # of the fastest fall: slower days do not teach
@@ -132,7 +132,7 @@ def hour_noise(values: Sequence[float], least: float) -> float:
     """Noise of an hour by second differences, which a steady or bending course does not disturb."""
     steps = [b - a for a, b in pairwise(values)]
     bends = [b - a for a, b in pairwise(steps)]
-    return max(1.5 * robust_sd(bends, 0.0) / math.sqrt(6.0), least) if len(bends) >= 3 else 3.0 * least
+    return max(1.2 * robust_sd(bends, 0.0) / math.sqrt(6.0), least) if len(bends) >= 3 else 3.0 * least
 
 
 def window(source: PointSource, now_ms: int, hours: int, since_ms: int) -> list[Point] | None:
@@ -147,33 +147,38 @@ def window(source: PointSource, now_ms: int, hours: int, since_ms: int) -> list[
 
 
 def change(points: Sequence[Point], hours: int, end_ms: int, least: float) -> Figure | None:
-    """By how much a value changed a day between the first and the last sixth of a window: no bend disturbs that."""
-    edge = max(2, hours // 6)
-    end = end_ms // HOUR
+    """By how much a value changed a day between the first and the last quarter of a window: no bend disturbs that."""
+    edge, end = max(3, hours // 4), end_ms // HOUR
     first = [value for at, value in points if at < end - hours + edge]
     last = [value for at, value in points if at > end - edge]
-    if min(len(first), len(last)) < max(1, edge // 2):
+    if min(len(first), len(last)) < edge // 2:
         return None
     days = (hours - edge) / 24.0
     noise = hour_noise([value for _, value in points], least)
-    # 1.25: a median for a mean; half as many points as there are, for hours that err together.
-    sd = 1.25 * noise * math.sqrt(2.0 / len(first) + 2.0 / len(last)) / days
-    return Figure((median(last) - median(first)) / days, sd, *span(hours, end_ms))
+    # Hours err a little together: half as many again would be needed.
+    sd = 1.05 * noise * math.sqrt(1.5 / len(first) + 1.5 / len(last)) / days
+    return Figure((_level(last) - _level(first)) / days, sd, *span(hours, end_ms))
+
+
+def _level(values: Sequence[float]) -> float:
+    """Mean without the highest and the lowest: one odd hour is no level."""
+    kept = sorted(values)[1:-1] if len(values) >= 4 else values
+    return sum(kept) / len(kept)
 
 
 def mean(points: Sequence[Point], hours: int, end_ms: int, least: float) -> Figure | None:
-    """Mean over the same span as `change`: between the middles of the first and the last sixth."""
+    """Mean over the same span as `change`: between the middles of the first and the last quarter."""
     from_ms, to_ms = span(hours, end_ms)
     inner = [value for at, value in points if from_ms <= at * HOUR <= to_ms]
     if len(inner) < 0.5 * (to_ms - from_ms) / HOUR:
         return None
     noise = hour_noise([value for _, value in points], least)
-    return Figure(sum(inner) / len(inner), noise / math.sqrt(len(inner) / 2.0), from_ms, to_ms)
+    return Figure(sum(inner) / len(inner), noise * math.sqrt(1.5 / len(inner)), from_ms, to_ms)
 
 
 def span(hours: int, end_ms: int) -> tuple[int, int]:
-    """From the middle of the first sixth to the middle of the last."""
-    edge, end = max(2, hours // 6) * HOUR, end_ms // HOUR * HOUR
+    """From the middle of the first quarter to the middle of the last."""
+    edge, end = max(3, hours // 4) * HOUR, end_ms // HOUR * HOUR
     return end - hours * HOUR + edge // 2, end - edge // 2
 
 
@@ -197,7 +202,8 @@ def teach(ratios: Ratios, figure: Figure, fell: Figure, prior: Prior, *, started
             ratios.leak = max(ratios.leak, fell.value - fell.sd)
             return
         ratios.leak = min(ratios.leak, fell.value)
-    ratios.pairs = [*ratios.pairs, (figure.value, max(fell.value, 0.0), fell.sd)][-PAIRS_KEPT:]
+    sd = math.hypot(fell.sd, prior.slope * figure.sd)
+    ratios.pairs = [*ratios.pairs, (figure.value, max(fell.value, 0.0), sd)][-PAIRS_KEPT:]
     fit(ratios, prior)
 
 

@@ -41,7 +41,7 @@ def learn(
     kind: Kind, source: PointSource, gravity: PointSource | None, ratios: Ratios, litres: float, since_ms: int,
     now_ms: int,
 ) -> bool:  # fmt: skip
-    """Once an hour: has it died, and every six hours what the day teaches. True when what is remembered changed."""
+    """Once an hour: has it died, and every three hours what the day teaches. True when what is remembered changed."""
     changed = watch_death(kind, source, ratios, litres, now_ms)
     if not activity.due(ratios, now_ms) or ratios.died_ms is not None:
         return changed
@@ -61,24 +61,32 @@ def say(
     """What it tells of the rate now; None where it cannot."""
     if ratios.died_ms is not None or not (ratios.taught() or (kind == "gas" and not ratios.pairs)):
         return None
-    best: Figure | None = None
     known = prior(kind, litres)
-    for hours in WINDOWS:
-        figure = _figure(source, now_ms, hours, since_ms)
-        if figure is None or (not ratios.pairs and figure.value <= 3.0 * figure.sd):
-            continue
-        warms = activity.warming(liquid, now_ms, hours)
-        beside = math.hypot(DISSOLVED * (warms if warms is not None else 2.0), BREATHING)
-        found = activity.told(ratios, figure, known, beside)
-        if best is None or found.sd < 0.67 * best.sd:
-            best = found
-    best = activity.weighed(best, fell) if best is not None else None
-    if best is None:
+    short, day = (
+        _told(source, ratios, known, activity.warming(liquid, now_ms, hours), hours, since_ms, now_ms)
+        for hours in WINDOWS
+    )
+    if day is None:
         return None
+    # The gravity it is held against is that of a day; half a day is nearer to now.
+    checked = activity.weighed(day, fell)
+    if checked is None:
+        return None
+    best = short if checked.sd == day.sd and short is not None and short.sd < 1.5 * day.sd else checked
     what = "the gas meter" if kind == "gas" else "the bubble counter"
     how = "as this batch taught it" if ratios.pairs else "by theory: nothing was learned yet"
     words = f"{what} {probe} tells of a fall of {best.value:.4f} ± {1.645 * best.sd:.4f} a day ({how})"
     return Activity(kind, probe, -best.value, best.sd, best.from_ms, best.to_ms, words)
+
+
+def _told(
+    source: PointSource, ratios: Ratios, known: Prior, warms: float | None, hours: int, since_ms: int, now_ms: int
+) -> Figure | None:
+    figure = _figure(source, now_ms, hours, since_ms)
+    if figure is None or (not ratios.pairs and figure.value <= 3.0 * figure.sd):
+        return None
+    beside = math.hypot(DISSOLVED * (warms if warms is not None else 2.0), BREATHING)
+    return activity.told(ratios, figure, known, beside)
 
 
 def _figure(source: PointSource, now_ms: int, hours: int, since_ms: int) -> Figure | None:

@@ -6,8 +6,8 @@ Heat made = what flows off to the air + what warms the liquid, over a day:
 
 Taken over a whole day this needs no lag for the air: what the liquid still owes it stands in dT/dt. A thermometer's
 offset and a room that is warmer above than below make the same difference all the time; that is learned while the
-batch has not begun and while it works. What changes of it from day to day (0.1 K) is not, so this witness is wide:
-it supports, and seldom decides.
+batch has not begun and while it works. What changes of it from day to day (0.1 to 0.2 K) is not, so this witness is
+wide: it supports, and seldom decides.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from monitor.science.thermal import Material
 
 HEAT_KJ_G = 0.587  # heat set free by a gram of fermented extract, from memory of brewing texts; within a tenth
 THERMOMETERS_K = 0.5  # by which two may differ before it is learned
-LAYERS_K = 0.1  # by how much that changes with the day
+LAYERS_K = 0.15  # by how much that changes with the day
 NOISE_K = 0.02
 
 
@@ -32,14 +32,14 @@ def prior(litres: float, material: Material) -> Prior:
     tau = thermal.time_constant(min(max(litres, 0.05), 2000.0), material)
     extract_g_l = 1000.0 * carbon.CO2_PER_POINT / carbon.CO2_PER_EXTRACT  # for 1 SG
     slope = thermal.WATER_HEAT / 1e6 / (HEAT_KJ_G * extract_g_l) / (tau.usual_s * 1000.0 / DAY)
-    return Prior(slope, 0.35 * slope, THERMOMETERS_K * slope, rough=0.08, loose=3.0 * THERMOMETERS_K * slope)
+    return Prior(slope, 0.35 * slope, THERMOMETERS_K * slope, rough=0.12, loose=3.0 * THERMOMETERS_K * slope)
 
 
 def learn(
     liquid: PointSource, air: PointSource, gravity: PointSource | None, ratios: Ratios, vessel: tuple[float, Material],
     since_ms: int, now_ms: int, *, started: bool,
 ) -> bool:  # fmt: skip
-    """Every six hours what the day teaches; before the start it teaches what no heat at all looks like."""
+    """Every three hours what the day teaches; before the start it teaches what no heat at all looks like."""
     if not activity.due(ratios, now_ms):
         return False
     fell = activity.fall(gravity, now_ms, since_ms)
@@ -60,7 +60,7 @@ def say(
     if figure is None:
         return None
     known = prior(*vessel)
-    best = activity.weighed(activity.told(ratios, figure, known, ratios.slope * LAYERS_K), fell)
+    best = activity.weighed(activity.told(ratios, figure, known, max(ratios.slope, 0.7 * known.slope) * LAYERS_K), fell)
     if best is None:
         return None
     words = (

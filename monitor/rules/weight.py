@@ -41,7 +41,7 @@ def prior(litres: float) -> Prior:
 def learn(
     source: PointSource, gravity: PointSource | None, ratios: Ratios, litres: float, since_ms: int, now_ms: int
 ) -> bool:
-    """Every six hours what the day teaches; True when what is remembered changed."""
+    """Every three hours what the day teaches; True when what is remembered changed."""
     if not activity.due(ratios, now_ms):
         return False
     fell = activity.fall(gravity, now_ms, since_ms)
