@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from typing import Final
 
 from monitor.engine.state import State
@@ -86,12 +87,15 @@ def _vessel(state: State, batch: BatchState) -> tuple[float, Material]:
 
 
 def _counters(state: State, vessel: str) -> Iterator[tuple[Kind, str, PointSource]]:
-    """Gas, bubbles and mass of probes that are in the vessel now and can be believed."""
+    """Gas, bubbles and mass of probes that are in the vessel now and can be believed.
+
+    The same hours are asked for again and again within a call: they are put together once.
+    """
     place = f"vessel:{vessel}"
     for key, track in state.tracks.items():
         where, probe, quantity = key.split("|")
         if where == place and quantity in KINDS and _believed(state, probe, place):
-            yield KINDS[quantity], probe, track.points
+            yield KINDS[quantity], probe, cache(track.points)
 
 
 def _liquid(state: State, vessel: str) -> PointSource | None:
@@ -103,7 +107,7 @@ def _liquid(state: State, vessel: str) -> PointSource | None:
             continue
         told = state.probe_settings(probe)
         if (told is None or told.measures in (None, "liquid")) and _believed(state, probe, place):
-            return track.points
+            return cache(track.points)
     return None
 
 
@@ -113,7 +117,7 @@ def _air(state: State, vessel: str) -> tuple[str, PointSource] | None:
     for key, track in state.tracks.items():
         where, probe, quantity = key.split("|")
         if where == place and quantity == "temperature" and _believed(state, probe, where):
-            return probe, track.points
+            return probe, cache(track.points)
     return None
 
 
