@@ -86,6 +86,8 @@ class Prior:
     """SG a day that it is taken to be off by."""
     late: float = 0.0
     """SG a day by which it tells of what had fermented before, while it is taught."""
+    crowded: float = math.inf
+    """Of its unit: where so much is counted that it may be off by all of it (bubbles that run together)."""
     loose: float | None = None
     """SG a day: error of the offset where the batch shows that it is off by more than usual."""
 
@@ -243,7 +245,7 @@ def _density(z: float, sd: float) -> float:
 def _line(ratios: Ratios, prior: Prior, offset_sd: float) -> Line:
     """Least squares with a prior, outliers weighed down (Huber; textbook)."""
     slope, offset = prior.slope, prior.offset
-    errors = [math.hypot(sd, prior.rough * fell) for _, fell, sd in ratios.pairs]
+    errors = [math.hypot(sd, (prior.rough + x / prior.crowded) * fell) for x, fell, sd in ratios.pairs]
     weights = [1.0] * len(errors)
     off: list[float] = []
     xx = x1 = one = 0.0
@@ -279,8 +281,8 @@ def told(ratios: Ratios, figure: Figure, prior: Prior, beside: float) -> Figure:
         return Figure(least / 2.0, sd, figure.from_ms, figure.to_ms)
     else:
         variance = ratios.slope_var * x * x + 2.0 * ratios.covariance * x + ratios.offset_var
-    value = max(0.0, slope * x + offset)
-    sd = math.hypot(math.sqrt(variance), slope * figure.sd, prior.rough * ratios.misfit * value, beside)
+    value, rough = max(0.0, slope * x + offset), prior.rough + x / prior.crowded
+    sd = math.hypot(math.sqrt(variance), slope * figure.sd, rough * ratios.misfit * value, beside)
     return Figure(value, sd, figure.from_ms, figure.to_ms)
 
 

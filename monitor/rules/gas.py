@@ -18,6 +18,7 @@ from monitor.science import carbon
 from monitor.science.trend import median
 
 BUBBLE_L = 0.004  # a bubble of a common airlock: 2 to 10 mL (common practice, no source)
+CROWDED = 300.0  # bubbles a minute: above one a second they begin to run together (common practice, no source)
 DISSOLVED = 0.00012  # SG for each kelvin: what gas a wash lets go as it warms, half as much again as in balance
 BREATHING = 0.00008  # SG a day: air pressure, and gas that leaves late
 LATE = 0.0003  # SG a day: while it slows down, a wash gives off a gram a litre that it held in excess (simulated)
@@ -32,7 +33,7 @@ def prior(kind: Kind, litres: float) -> Prior:
     litres_a_day = litres * carbon.CO2_PER_POINT * 1000.0 / carbon.gas_density(20.0)  # for 1 SG a day
     slope = 24.0 * 60.0 / litres_a_day
     if kind == "bubbles":
-        return Prior(slope * BUBBLE_L, 2.0 * slope * BUBBLE_L, None, rough=0.08, late=LATE)
+        return Prior(slope * BUBBLE_L, 2.0 * slope * BUBBLE_L, None, rough=0.06, late=LATE, crowded=CROWDED)
     # By theory a lid may let a good part pass it: more has fallen than the meter says.
     return Prior(1.4 * slope, 0.6 * slope, None, rough=0.05, late=LATE)
 
