@@ -48,6 +48,15 @@ def test_a_batch_is_over_only_when_said_twice(person: httpx.Client):
         assert person.post(f"/api/batches/meadow-south/{path}", json=body).status_code == 409
 
 
+def test_a_batch_starts_with_its_recipe_and_yeast(house: House, person: httpx.Client):
+    """What like batches are known by is kept as told; a name that is none is refused."""
+    body = {"name": "pear-2", "vessel": "jug", "pitched": "2026-03-13T04:00:00Z", "recipe": "pear", "yeast": "wine-2"}
+    assert person.post("/api/batches", json=body | {"recipe": "My Pear!"}).status_code == 400
+    assert person.post("/api/batches", json=body).status_code == 200
+    told = journal(house, BatchStarted)[-1].batch
+    assert (told["recipe"], told["yeast"]) == ("pear", "wine-2")
+
+
 def test_a_batch_starts_in_a_free_vessel(person: httpx.Client):
     """A new batch is watched at once, with what was said of it."""
     body = {"name": "pear-1", "vessel": "jug", "pitched": "2026-03-13T04:00:00Z", "original_gravity": 1.055,
