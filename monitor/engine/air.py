@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from monitor.engine.derive import temperature_of
 from monitor.engine.state import State
-from monitor.model.clock import MINUTE
+from monitor.model.clock import HOUR, MINUTE
 from monitor.model.inputs import Reading
+from monitor.rules import contents
 from monitor.rules import fridge as fridge_rule
 from monitor.rules.batch import BatchState
-from monitor.rules.fridge import Content
+from monitor.rules.fridge import Content, FridgeState
 from monitor.science import alcohol
 from monitor.science.freezing import freezing
 
@@ -27,13 +28,24 @@ def take_air(state: State, name: str, reading: Reading) -> None:
     state.touch(f"fridge:{name}")
 
 
+def tell_room(state: State, fridge: FridgeState, now_ms: int) -> None:
+    """The air round a fridge, where there is one room and a thermometer in it."""
+    if len(state.settings.room) != 1:
+        return
+    place = f"room:{state.settings.room[0].name}"
+    for key, track in state.tracks.items():
+        if key.startswith(f"{place}|") and key.endswith("|temperature"):
+            points = track.points(now_ms - 3 * HOUR, now_ms)
+            if points:
+                fridge.room_ms, fridge.room = round(points[-1][0] * HOUR), points[-1][1]
+
+
 def tell_fridge(state: State, vessel: str, value: float, measured_ms: int) -> None:
     """A probe in the liquid beats the estimate."""
     for name, fridge in state.fridges.items():
         content = fridge.contents.get(vessel)
         if content is not None and measured_ms >= content.at_ms - 10 * MINUTE:
-            content.estimate, content.at_ms, content.measured = value, measured_ms, True
-            content.told_ms = measured_ms
+            contents.tell(content, value, measured_ms)
             state.touch(f"fridge:{name}")
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 from monitor.alerts.book import REFRESH, Outcome
 from monitor.engine import silence
-from monitor.engine.air import tell_freezing
+from monitor.engine.air import tell_freezing, tell_room
 from monitor.engine.entries import apply_entry
 from monitor.engine.readings import open_batch, take_reading
 from monitor.engine.state import State
@@ -82,6 +82,7 @@ def _each_hour(state: State, now_ms: int, out: Outcome) -> None:
     for batch in state.batches.values():
         hourly(state, batch, now_ms, out)
     for name, fridge in state.fridges.items():
+        tell_room(state, fridge, now_ms)
         for vessel, content in fridge.contents.items():
             tell_freezing(state, vessel, content, open_batch(state, vessel))
         state.touch(f"fridge:{name}")

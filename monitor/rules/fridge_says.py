@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import math
+
 from monitor.model.clock import HOUR, MINUTE
 from monitor.model.events import AlertName, Cause
 from monitor.model.findings import Finding
-from monitor.rules.fridge import COARSE, STAND_IN, FridgeState
+from monitor.rules import cycle
+from monitor.rules.fridge import COARSE, STAND_IN, Content, FridgeState
 from monitor.rules.health import span_words
 from monitor.science import thermal
 
 DOOR_CONTACT = 5 * MINUTE
 DRIFT_HOLD = HOUR
+WARM_ROOM_C = 25.0  # where no thermometer tells of the room: on the warm side
+LEFT_MOST_S = 48 * 3600.0
 FREEZE_NEAR_K = 1.0
 FREEZE_BACK_K = 1.3
 FREEZE_AHEAD_S = 2 * 3600.0
@@ -43,7 +48,28 @@ def _door_findings(fridge: FridgeState, now_ms: int, *, heard: bool) -> list[Fin
 def _compressor_findings(fridge: FridgeState) -> list[Finding]:
     if fridge.cause == "compressor":
         return [_compressor(fridge)]
+    minutes = cycle.short_cycles(fridge)
+    if minutes is not None:
+        return [_short_cycling(fridge, minutes)]
     return [_back(fridge, "fridge-compressor")] if fridge.over_ms is None else []
+
+
+def _short_cycling(fridge: FridgeState, minutes: float) -> Finding:
+    usual = f", usually every {fridge.cycle_usual:.0f}" if fridge.cycle_usual is not None else ""
+    by = "by the meter in its plug" if fridge.metered() else "by the ripple of its air"
+    return Finding(
+        alert="fridge-compressor",
+        about=f"fridge:{fridge.name}",
+        active=True,
+        message=f"The compressor of fridge {fridge.name} starts every {minutes:.0f} minutes: that is far too often.",
+        because=(f"it starts every {minutes:.0f} minutes{usual}, {by}", _left(fridge)),
+        do=(
+            "switch it off for a quarter of an hour and on again; clear its warm side of dust and give it air",
+            "if it goes on, its overload switch or thermostat wants a repair: move what must stay cold in time",
+        ),
+        causes=(Cause("short-cycling", 0.8), Cause("compressor", 0.2)),
+        seen_ms=fridge.at_ms,
+    )
 
 
 def _back(fridge: FridgeState, alert: AlertName) -> Finding:
@@ -52,19 +78,48 @@ def _back(fridge: FridgeState, alert: AlertName) -> Finding:
 
 
 def _left(fridge: FridgeState) -> str:
-    """How long the contents have, in a sentence."""
+    """How long the contents have, in a sentence: the first that may leave the band, by the pessimistic end."""
     top = fridge.target + fridge.band
     spans = []
     for name, content in fridge.inside().items():
         if content.estimate >= top:
             return f"{name} is already above {top:.1f} °C by estimate"
-        if fridge.fast > top:
-            seconds = thermal.seconds_to_reach(content.estimate, top, fridge.fast, content.tau_s)
-            spans.append((seconds, name))
+        soon, about, late = until(fridge, content, top)
+        if about < LEFT_MOST_S:
+            spans.append((soon, about, late, name))
     if not spans:
         return f"nothing inside is near {top:.1f} °C yet, by estimate"
-    seconds, name = min(spans)
-    return f"{name} passes {top:.1f} °C in about {span_words(round(seconds * 1000))}, by estimate"
+    soon, about, late, name = min(spans)
+    first = f"{name} passes {top:.1f} °C in about {span_words(round(about * 1000))}"
+    if soon <= 0.0:
+        return f"{first}, and may be there already, by estimate"
+    last = span_words(round(late * 1000)) if late < LEFT_MOST_S else "far later"
+    return f"{first} (between {span_words(round(soon * 1000))} and {last}), by estimate"
+
+
+def until(fridge: FridgeState, content: Content, top: float) -> tuple[float, float, float]:
+    """Seconds until a content passes the top of the band: at the soonest, likely, at the latest.
+
+    Soonest: the warm end of its range, the fastest time constant, and air that goes on towards the room's as it does
+    now. Latest: the cold end, the slowest, and air that stays where it is on average.
+    """
+    fast_s, slow_s = content.taus()
+    half_hour = fridge.rise(HOUR // 2)
+    pace = max(half_hour or 0.0, 0.0) / 1800.0  # K/s
+    room = fridge.room if fridge.room is not None and fridge.at_ms - fridge.room_ms <= 3 * HOUR else WARM_ROOM_C
+    air = max(fridge.level, fridge.fast)
+    latest = thermal.seconds_to_reach(content.low(), top, fridge.fast, slow_s) if fridge.fast > top else math.inf
+    if fridge.cause == "door" or pace < 5e-5 or room <= air + 0.5:
+        if air <= top:
+            return math.inf, math.inf, latest
+        soonest = thermal.seconds_to_reach(content.high(), top, air, fast_s) if content.high() < top else 0.0
+        return soonest, thermal.seconds_to_reach(content.estimate, top, air, content.tau_s), latest
+    air_s = (room - air) / pace
+    soonest = 0.0
+    if content.high() < top:
+        soonest = thermal.seconds_to_pass(content.high(), top, air, room, air_s, fast_s)
+    likely = thermal.seconds_to_pass(content.estimate, top, air, room, air_s, content.tau_s)
+    return soonest, likely, max(latest, likely)
 
 
 def _coldest(fridge: FridgeState) -> str:
@@ -150,6 +205,8 @@ def _drift_finding(fridge: FridgeState) -> Finding:
     elif abs(off) < 0.8 * fridge.band:
         fridge.drift_ms = None
     if fridge.drift_ms is None or fridge.at_ms - fridge.drift_ms < DRIFT_HOLD:
+        if cycle.overworked(fridge) or cycle.no_pause(fridge):
+            return _overworked(fridge)
         words = f"Fridge {fridge.name} is back in its band, on average {fridge.slow:.1f} °C."
         return Finding("fridge-drift", about, active=False, message=words, seen_ms=fridge.at_ms)
     under = f"fridge-{fridge.cause}/{about}" if fridge.cause else None
@@ -169,6 +226,30 @@ def _drift_finding(fridge: FridgeState) -> Finding:
     )
 
 
+def _overworked(fridge: FridgeState) -> Finding:
+    """It still holds its band, but works ever harder for it: told while there is time."""
+    duty, usual = fridge.duty(), fridge.duty_usual
+    if cycle.no_pause(fridge) or duty is None or usual is None:
+        hours = span_words(fridge.at_ms - fridge.last_turn_ms)
+        how, why = "has cooled without a pause for hours", f"its air has not turned upwards for {hours}"
+    else:
+        how = f"cools {duty:.0%} of the time, and used to {usual:.0%}"
+        why = "its falls have grown long and its pauses short, over half a day and more"
+    return Finding(
+        alert="fridge-drift",
+        about=f"fridge:{fridge.name}",
+        active=True,
+        message=f"Fridge {fridge.name} {how}: it still holds its band, on average {fridge.slow:.1f} °C.",
+        because=(why, _left(fridge)),
+        do=(
+            "look for ice on its plate and defrost it, clean its seal, and see that the door can close",
+            "if nothing is iced and the room is not hotter, it loses its cooling: plan a place for the contents",
+        ),
+        causes=(Cause("icing", 0.45), Cause("hot-room-or-load", 0.35), Cause("weak-compressor", 0.2)),
+        seen_ms=fridge.at_ms,
+    )
+
+
 def _freeze_findings(fridge: FridgeState) -> list[Finding]:
     """The content nearest to freezing speaks for all; where none is listed, a small jar of water does."""
     about = f"fridge:{fridge.name}"
@@ -176,7 +257,9 @@ def _freeze_findings(fridge: FridgeState) -> list[Finding]:
     margin = content.estimate - content.freezes_c
     ahead = float("inf")
     if fridge.fast < content.freezes_c < content.estimate:
-        ahead = thermal.seconds_to_reach(content.estimate, content.freezes_c, fridge.fast, content.tau_s)
+        fast_s, _ = content.taus()  # the pessimistic end, and the cold end of where it is now
+        start = max(content.low(), content.freezes_c)
+        ahead = thermal.seconds_to_reach(start, content.freezes_c, fridge.fast, fast_s)
     if margin > FREEZE_NEAR_K and ahead >= FREEZE_AHEAD_S:
         if margin < FREEZE_BACK_K:
             return []
@@ -185,7 +268,11 @@ def _freeze_findings(fridge: FridgeState) -> list[Finding]:
     how = "measured" if content.measured else "estimated"
     what = STAND_IN.capitalize() if name == STAND_IN else name
     may = "can freeze" if margin > 0 else "may be freezing now"
-    when = f", and gets there in about {span_words(round(ahead * 1000))}" if ahead < float("inf") else ""
+    when = ""
+    if ahead < float("inf"):
+        likely = thermal.seconds_to_reach(content.estimate, content.freezes_c, fridge.fast, content.tau_s)
+        soonest = f" (at the soonest in {span_words(round(ahead * 1000))})" if ahead > 0.0 else ""
+        when = f", and gets there in about {span_words(round(likely * 1000))}{soonest}"
     return [
         Finding(
             alert="freeze-risk",

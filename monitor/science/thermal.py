@@ -80,3 +80,33 @@ def seconds_to_reach(start: float, target: float, surroundings: float, tau_s: fl
     if share >= 1.0:
         return 0.0
     return math.inf if share <= 0.0 else -tau_s * math.log(share)
+
+
+def seconds_to_pass(start: float, target: float, air: float, far: float, air_tau_s: float, tau_s: float) -> float:
+    """Seconds until a lagging temperature passes `target` while its surroundings themselves go from `air` to `far`.
+
+    The surroundings approach `far` with the time constant `air_tau_s`. 0 when it is past the target already as seen
+    from `start` towards `far`, infinite when it never gets there (or not within 100 of the slower time constants).
+    Both time constants above 0; ValueError outside. Source: solution of dT/dt = (A(t) - T) / tau for exponential A(t),
+    crossed by bisection; two equal time constants are set apart by a thousandth.
+    """
+    positive("time constant of the air", air_tau_s, "s")
+    positive("time constant", tau_s, "s")
+    if far == start or (target - start) * (far - start) <= 0.0:
+        return 0.0 if target == start or (target - start) * (far - start) < 0.0 else math.inf
+    if air_tau_s == tau_s:
+        air_tau_s *= 1.001
+    share = (air - far) * air_tau_s / (air_tau_s - tau_s)
+
+    def beyond(seconds: float) -> bool:
+        own = (start - far - share) * math.exp(-seconds / tau_s)
+        now = far + share * math.exp(-seconds / air_tau_s) + own
+        return (now - target) * (far - start) >= 0.0
+
+    low, high = 0.0, 100.0 * max(air_tau_s, tau_s)
+    if not beyond(high):
+        return math.inf
+    for _ in range(40):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if beyond(middle) else (middle, high)
+    return high
