@@ -18,6 +18,7 @@ from monitor.rules.arrival import glide_of, stall_probability
 from monitor.rules.batch import BatchState, Expectation, expectation
 from monitor.rules.causes import shares, stall_causes
 from monitor.rules.evidence import WINDOW_H, Z90, Evidence, Seen, by_hand, by_probe, mean
+from monitor.rules.finish import FARTHEST_DAYS, days_left
 from monitor.rules.health import span_words
 from monitor.rules.progress import watch_progress, watch_rise, watch_temperature, whole_fall
 from monitor.rules.track import KEPT_HOURS
@@ -35,7 +36,7 @@ STALLED_SURE = 0.85
 LEAST_SPREAD = 0.001  # SG: what a probe may have drifted over a batch (0.002 a week seen), a final be known to
 SLOWING = 0.35  # of the fastest rate
 QUICK_AGAIN = 0.55
-RESUMED_FALL = 0.002
+RESUMED_FALL = 0.0015
 _NORMAL = NormalDist()
 
 
@@ -99,8 +100,8 @@ def _stands(batch: BatchState, seen: Seen, now_ms: int) -> bool:
     if seen.hand_flat is not None:
         return True
     still = seen.still
-    ended = still is not None and still.flat() and still.ended >= ENDED
-    rests = still is not None and still.rests() and still.slow >= RESTS and still.tail.span_h >= RESTS_SPAN_H
+    ended = still is not None and still.ended >= ENDED and still.flat()
+    rests = still is not None and still.slow >= RESTS and still.tail.span_h >= RESTS_SPAN_H and still.rests()
     batch.ended_ms = _since(batch.ended_ms, now_ms, holds=ended)
     batch.rests_ms = _since(batch.rests_ms, now_ms, holds=rests)
     return _held(batch.ended_ms, now_ms) or _held(batch.rests_ms, now_ms)
@@ -140,15 +141,18 @@ def _moving(batch: BatchState, seen: Seen) -> Decision:
     fell = (batch.start_gravity() or seen.gravity) - seen.gravity
     if share < limit and fell >= 0.3 * whole_fall(batch):
         pace = f"falling {rate:.4f} a day, {share:.0%} of" if rate >= 0.0002 else "hardly falling, against"
-        return "slowing", _going(seen), (f"{pace} its fastest ({batch.peak_rate:.4f} a day)",)
+        return "slowing", _going(seen, share), (f"{pace} its fastest ({batch.peak_rate:.4f} a day)",)
     pace = f"falling {rate:.4f} a day" if rate >= 0.0002 else "hardly falling"
-    return "working", _going(seen), (f"gravity {seen.gravity:.4f}, {pace}",)
+    return "working", _going(seen, share), (f"gravity {seen.gravity:.4f}, {pace}",)
 
 
-def _going(seen: Seen) -> float:
-    """Probability that it is neither at its end nor at rest: one less what the tail says of its end."""
-    if seen.still is None or seen.still.slope is None:
-        return 0.97
+def _going(seen: Seen, share: float) -> float | None:
+    """Probability that it is neither at its end nor at rest: one less what the tail says of that.
+
+    None where it hardly falls, and too few hours, or none of late, keep the tail from being judged.
+    """
+    if seen.still is None:
+        return 0.97 if share >= 0.1 else None
     return min(0.97, max(0.05, 1.0 - max(seen.still.soon, seen.still.slow)))
 
 
@@ -174,12 +178,16 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
     if likely_done and fell >= 0.5 * whole and _sure_enough(batch, seen):
         if not ended:
             return _moving(batch, seen)
-        because = (seen.flat_words, f"gravity {seen.gravity:.4f} against {against}", *_glide_words(batch, "finished"))
+        because = (
+            seen.still_words(),
+            f"gravity {seen.gravity:.4f} against {against}",
+            *_glide_words(batch, "finished"),
+        )
         return "finished", min(0.99, stands * (1.0 - stalled)), because
     known = expected.told or batch.fermentables or fell < 0.5 * (fell + over)
     if rests and stalled >= STALLED_SURE and over > MARGIN and known:
         return "stalled", min(0.99, stands * stalled), (
-            seen.flat_words,
+            seen.still_words(),
             f"gravity {seen.gravity:.4f} is {over:.4f} above {against}",
             *_glide_words(batch, "stalled"),
             "stalled, or very slow: seven in ten such batches go on by themselves later",
@@ -187,7 +195,7 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
     if not (ended or rests):
         return _moving(batch, seen)
     return "unknown", None, (
-        seen.flat_words,
+        seen.still_words(),
         f"at {seen.gravity:.4f} it may be finished or stalled: it should end at {expected.final:.4f} ± "
         f"{Z90 * expected.sd:.4f} ({expected.source})",
         *_glide_words(batch, "unknown"),
@@ -237,8 +245,8 @@ def _still(batch: BatchState, seen: Seen, expected: Expectation | None, risk: fl
     assert batch.rest is not None
     rest_is = batch.rest
     rest = batch.rest_gravity or seen.gravity
-    stands = seen.hand_flat is not None or (seen.still is not None and seen.still.rests())
-    words = seen.flat_words if stands else "no fall to speak of since it was said"
+    stands = seen.hand_flat is not None or (seen.still is not None and seen.still.slow >= RESTS)
+    words = seen.still_words() if stands else "no fall to speak of since it was said"
     against = f"; expected final {expected.final:.4f} ± {Z90 * expected.sd:.4f}" if expected else ""
     confidence = _surely(seen) if stands else 0.85
     confidence *= (1.0 - risk if rest_is == "finished" else risk) if expected else 1.0
@@ -332,8 +340,8 @@ def _event(
     finish, finish_range = (None, None)
     causes = stall_causes(batch, seen.gravity, expected) if verdict == "stalled" else ()
     because += tuple(f"{'most likely' if i == 0 else 'or'}: {each.evidence}" for i, each in enumerate(causes[:2]))
-    if final is not None and final_range is not None and verdict in ("working", "slowing"):
-        finish, finish_range = _finish(seen, final, (final_range[1] - final_range[0]) / (2.0 * Z90), now_ms)
+    if expected is not None and verdict in ("working", "slowing"):
+        finish, finish_range = _finish(batch, seen, expected, now_ms)
     return VerdictEvent(
         time_ms=now_ms,
         batch=batch.name,
@@ -369,20 +377,18 @@ def _final_now(expected: Expectation, seen: Seen) -> tuple[float, Range]:
     return mean, (told.inv_cdf(0.05 * below), told.inv_cdf(0.95 * below))
 
 
-def _finish(seen: Seen, final: float, final_sd: float, now_ms: int) -> tuple[int | None, tuple[int, int] | None]:
-    """When it will be within 0.001 of its final: between straight on at the fastest and a slow tail."""
-    if seen.rate_range is None or seen.rate is None or seen.rate >= 0 or seen.rate_range[1] >= 0:
+def _finish(
+    batch: BatchState, seen: Seen, expected: Expectation, now_ms: int
+) -> tuple[int | None, tuple[int, int] | None]:
+    """When it will be within 0.001 of its final, with a 90 % range."""
+    original = batch.start_gravity()
+    if seen.rate is None or original is None:
         return None, None
-    rest = max(seen.gravity - final, 0.001)
-    least = max(rest - Z90 * math.hypot(seen.sd, final_sd), 0.0)
-    most = rest + Z90 * math.hypot(seen.sd, final_sd)
-    tail = max(1.0, math.log(rest / 0.001))
-    middle = rest / -seen.rate * min(tail, 1.8)
-    soonest, latest = least / -seen.rate_range[0], most / -seen.rate_range[1] * (tail + 0.7)
-    if latest > 120.0:
+    days = days_left(seen.gravity, -seen.rate, original, expected.final, expected.sd)
+    if days[2] > FARTHEST_DAYS:
         return None, None
-    to_ms = [now_ms + round(days * 24) * HOUR for days in (soonest, middle, latest)]
-    return to_ms[1], (to_ms[0], to_ms[2])
+    soonest, middle, latest = (now_ms + round(each * 24) * HOUR for each in days)
+    return middle, (soonest, latest)
 
 
 def _hint(
@@ -405,4 +411,4 @@ def _nearly(batch: BatchState, seen: Seen) -> bool:
         return False
     if batch.hint is not None:
         return max(still.slow, still.soon) >= 0.3
-    return still.nearly() and still.soon >= HINTED
+    return still.soon >= HINTED and still.nearly()

@@ -7,22 +7,28 @@ from monitor.rules.batch import BatchState, expectation
 from monitor.rules.evidence import Evidence, Seen, mean
 from monitor.science.trend import median, theil_sen
 
-TEMPERATURE_STEP = 3.0
+TEMPERATURE_STEP = 3.0  # K from one day's mean to the next
+WANDERED = 5.0  # K since the window began
 RISE = 0.006  # SG: no yeast raises gravity; foam and temperature move a float by less
 BEGUN_BELOW = 1.020  # SG: no wash of ours starts so low (common practice, no source)
 BEGUN_NEAR = 0.005  # SG: or so near to where it was told to end
 
 
 def watch_temperature(batch: BatchState, evidence: Evidence, now_ms: int) -> None:
-    """Restart the window when the day's mean has stepped: the probe and the yeast both answer to temperature."""
+    """Restart the window when the day's mean has stepped: the probe and the yeast both answer to temperature.
+
+    A bucket that has done its work cools by a few kelvins over days by itself: that is no step.
+    """
     if evidence.liquid is None:
         return
     day = mean(evidence.liquid(now_ms - DAY, now_ms), 12)
     if day is None:
         return
+    before = mean(evidence.liquid(now_ms - 2 * DAY, now_ms - DAY), 12)
+    stepped = before is not None and abs(day - before) > TEMPERATURE_STEP
     if batch.reference_c is None:
         batch.reference_c = day
-    elif abs(day - batch.reference_c) > TEMPERATURE_STEP:
+    elif (stepped and abs(day - batch.reference_c) > TEMPERATURE_STEP) or abs(day - batch.reference_c) > WANDERED:
         batch.reference_c = day
         batch.window_from_ms = max(batch.window_from_ms, now_ms - 6 * HOUR)
 

@@ -8,11 +8,10 @@ away. Together they are wrong more seldom, and sooner, than a longer window (fig
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import cached_property
 
 from monitor.model.clock import HOUR
 from monitor.rules.activity import Activity
-from monitor.rules.track import PointSource
 from monitor.science.tail import PRIORS, Observed, Tail, fit
 from monitor.science.trend import Trend, theil_sen
 
@@ -23,7 +22,6 @@ SLOPE = 0.0009  # SG a day: the equivalence test stands guard beside the model, 
 REST_SLOPE = 0.0012
 HINT_SLOPE = 0.0018
 SLOPE_CONFIDENCE = 0.90
-UNLIKELY = 0.3  # of the model: below it the slope is not asked
 AHEAD_H = 6.0  # "ended" means: by six hours from now
 SLOW = 0.0006  # SG a day
 STALL_SLOW = 0.001
@@ -31,17 +29,28 @@ STALL_SLOW = 0.001
 Point = tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True)
 class Standstill:
-    """How still it is. Probabilities are those of the model, not yet of a verdict."""
+    """How still it is. Probabilities are those of the model, not yet of a verdict; slopes are found when asked for."""
 
-    ended: float  # that its end is reached now or within six hours, and that it is slow by now
-    soon: float  # that its end is reached within six hours, however fast it still falls
-    slow: float  # that it falls slower than `STALL_SLOW`
-    slope: Trend | None  # of the last 48 h
-    near_slope: Trend | None  # of the last 36 h
-    tail: Tail
-    used: tuple[str, ...] = ()
+    def __init__(self, points: list[Point], now_h: float, tail: Tail, used: tuple[str, ...]) -> None:
+        self._points, self._now_h = points, now_h
+        self.tail, self.used = tail, used
+        self.soon = tail.ended(AHEAD_H)
+        """That its end is reached within six hours, however fast it still falls."""
+        self.ended = min(self.soon, tail.slower(SLOW))
+        """That its end is reached now or within six hours, and that it is slow by now."""
+        self.slow = tail.slower(STALL_SLOW)
+        """That it falls slower than `STALL_SLOW`."""
+
+    @cached_property
+    def slope(self) -> Trend | None:
+        """Of the last 48 h."""
+        return _slope(self._points, self._now_h, SLOPE_H)
+
+    @cached_property
+    def near_slope(self) -> Trend | None:
+        """Of the last 36 h."""
+        return _slope(self._points, self._now_h, HINT_H)
 
     def flat(self) -> bool:
         """Whether two days lie inside ±SLOPE, with stated confidence on both sides."""
@@ -57,11 +66,10 @@ class Standstill:
 
 
 def standstill(
-    points: list[Point], liquid: PointSource | None, activities: tuple[Activity, ...], now_ms: int
+    points: list[Point], warmth: dict[float, float], activities: tuple[Activity, ...], now_ms: int
 ) -> Standstill | None:
     """Judge the hours up to now; None where there are too few of them."""
     now_h = now_ms / HOUR
-    warmth = dict(liquid(now_ms - LOOK_H * HOUR, now_ms)) if liquid else {}
     seen = [
         Observed(each.rate, each.sd, (now_ms - each.from_ms) / HOUR, max((now_ms - each.to_ms) / HOUR, 0.0))
         for each in activities
@@ -70,17 +78,7 @@ def standstill(
     tail = fit(points, now_h, [warmth.get(at) for at, _ in points], PRIORS, seen)
     if tail is None:
         return None
-    soon, slow = tail.ended(AHEAD_H), tail.slower(STALL_SLOW)
-    likely = max(soon, slow) >= UNLIKELY
-    return Standstill(
-        ended=min(soon, tail.slower(SLOW)),
-        soon=soon,
-        slow=slow,
-        slope=_slope(points, now_h, SLOPE_H) if likely else None,
-        near_slope=_slope(points, now_h, HINT_H) if likely else None,
-        tail=tail,
-        used=tuple(each.probe for each in activities),
-    )
+    return Standstill(points, now_h, tail, tuple(each.probe for each in activities))
 
 
 def _slope(points: list[Point], now_h: float, hours: int) -> Trend | None:

@@ -81,10 +81,11 @@ class Track:
     def points(self, from_ms: int, to_ms: int) -> list[tuple[float, float]]:
         """Hours that lie wholly in a span, as (hours since the epoch at mid-hour, value), in order of time."""
         first, last = -(-from_ms // HOUR), to_ms // HOUR
+        hours, known = self.hours, self._cache
         return [
-            (number + 0.5, self._value(number))
+            (number + 0.5, known[number] if number in known else self._value(number))
             for number in range(max(first, last - KEPT_HOURS), last)
-            if number in self.hours and not self._spoilt(number)
+            if number in hours and not (self.bad and self._spoilt(number))
         ]
 
     def mean(self, from_ms: int, to_ms: int) -> float | None:

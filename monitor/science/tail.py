@@ -40,6 +40,7 @@ _Above = Callable[[float, "Branch"], float]
 
 LEAST_BINS: Final = 6
 WINDOWS: Final = (120.0, 84.0, 60.0, 44.0, 32.0)
+LEAST_WEIGHT: Final = 2e-4  # of a branch: all that are lighter together change no verdict
 EXPLAINED: Final = 1.6  # chi square per degree of freedom
 
 
@@ -135,7 +136,7 @@ class Tail:
 
 def _quantile(branches: Sequence[Branch], share: float, above: _Above, most: float) -> float:
     low, high = 0.0, most
-    for _ in range(24):
+    for _ in range(16):
         middle = 0.5 * (low + high)
         if sum(each.weight * above(middle, each) for each in branches) > 1.0 - share:
             low = middle
@@ -285,7 +286,7 @@ def _posterior(
         tuple(
             Branch(tau, share / total, mean, sd, fast_tau, fast)
             for (fast_tau, tau, mean, sd, fast), share in zip(branches, shares, strict=True)
-            if share > 1e-7 * total
+            if share > LEAST_WEIGHT * total
         ),
         points,
         span,
