@@ -180,7 +180,7 @@ Promise = tuple[int, int, float, float]
 
 
 def _promises(state: FridgeState, now: Minute) -> list[Promise]:
-    """What was said of the time left: content, minute, soonest and latest hours, for those that are not too warm yet."""
+    """What was said of the time left, for contents not too warm yet: which, minute, soonest and latest hours."""
     top, found = state.target + state.band, []
     for index, name in enumerate(("small", "big")):
         soon, about, late = until(state, state.contents[name], top)
