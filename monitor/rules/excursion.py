@@ -37,6 +37,7 @@ LOOK = 12 * MINUTE
 FLOOR = 6 * MINUTE
 TROUGH = 20 * MINUTE
 BLOCK = 25 * MINUTE
+MELTS = 0.15  # of the usual warming
 STANDS = 180 * MINUTE
 CREEP_LOOK = 20 * MINUTE
 PLAIN_SHARE = 0.45
@@ -243,7 +244,9 @@ def _does_not_cool(fridge: FridgeState) -> bool:
     lately = fridge.rise(LOOK)
     if fridge.pushed or not fridge.learned() or not fridge.rising or lately is None or lately < -0.1:
         return False
-    if not _creeps(fridge):
+    # What levels off so early is a plate that melts.
+    flat = lately < MELTS * fridge.off_slope() * LOOK / MINUTE and length < 1.5 * fridge.hold_ms()
+    if flat or not _creeps(fridge):
         return False
     # Where it has fallen and risen again since, its cycle has moved with the dial, or someone looked inside.
     return fridge.last_turn_ms <= fridge.over_ms or since >= 1.5 * max(fridge.rises, default=HOUR) + 5 * MINUTE

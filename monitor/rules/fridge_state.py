@@ -154,7 +154,8 @@ class FridgeState:
             return (HOLD_PUSHED if self.pushed else HOLD_UNLEARNED) + coarse
         least = (HOLD_PUSHED if self.pushed else HOLD_CREEP) if least_ms is None else least_ms
         known = self.usual_rise_ms(pushed=self.pushed)
-        return max(least, round(1.3 * known) + 5 * MINUTE if known else 0) + coarse
+        usual = (1.3 if self.pushed else 1.6) * known  # how far a rest goes over the limit depends on when it began
+        return max(least, round(usual) + 8 * MINUTE if known else 0) + coarse
 
     def rise(self, span_ms: int) -> float | None:
         """How far the level rose in the last `span_ms`; None where that is not known."""
