@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from monitor.model.clock import DAY, HOUR
 from monitor.model.events import Range
 from monitor.rules.activity import Activity
-from monitor.rules.batch import BatchState, HandPoint
+from monitor.rules.batch import BatchState, HandPoint, expectation
 from monitor.rules.health import span_words
 from monitor.rules.standstill import LOOK_H, Standstill, standstill
 from monitor.rules.track import PointSource
@@ -27,6 +27,7 @@ FRESH_H = 8.0  # a standstill is judged on hours that reach up to now
 ASIDE = 3.0  # standard deviations of an hour's noise
 RATE_SD = 0.0005  # SG a day
 RATE_SHARE = 0.18
+LOOSE_SD = 0.005  # SG: an expectation looser than this says nothing of what remains
 FAST = 0.004  # SG a day: what falls faster stands nowhere near its end
 Point = tuple[float, float]  # hours since the epoch, value
 
@@ -82,7 +83,9 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
         gravity, sd = median([value for _, value in near[-3:]]), math.hypot(sd, trend.slope)
     slow = whole is not None and -whole.slope * 24.0 < max(FAST, 0.25 * batch.peak_rate)
     recent = now_ms / HOUR - points[-1][0] <= FRESH_H
-    still = standstill(points, warmth, evidence.activities, now_ms) if slow and recent else None
+    still = (
+        standstill(points, warmth, evidence.activities, _rest(batch, gravity, sd), now_ms) if slow and recent else None
+    )
     used = (evidence.probe or "probe", *(("hand",) if evidence.set_right else ()), *(still.used if still else ()))
     return Seen(
         gravity=gravity,
@@ -121,6 +124,14 @@ def _at_one_warmth(points: list[Point], warmth: list[float | None], noise: float
         (at, value if t is None else value - answer * (t - usual))
         for (at, value), t in zip(points, warmth, strict=True)
     ]
+
+
+def _rest(batch: BatchState, gravity: float, sd: float) -> tuple[float, float] | None:
+    """What its level tells of what remains: the distance to where a person or past batches say that it ends."""
+    expected = expectation(batch)
+    if expected is None or expected.sd > LOOSE_SD:
+        return None
+    return gravity - expected.final, math.hypot(expected.sd, sd)
 
 
 def _still_words(still: Standstill, evidence: Evidence) -> str:

@@ -8,7 +8,9 @@ away. Together they are wrong more seldom, and sooner, than a longer window (fig
 
 from __future__ import annotations
 
+import math
 from functools import cached_property
+from statistics import NormalDist
 
 from monitor.model.clock import HOUR
 from monitor.rules.activity import Activity
@@ -18,6 +20,7 @@ from monitor.science.trend import Trend, theil_sen
 LOOK_H = 120
 SLOPE_H = 48
 HINT_H = 36
+WITNESSED_H = 28
 SLOPE = 0.0009  # SG a day: the equivalence test stands guard beside the model, so it may be wide
 REST_SLOPE = 0.0012
 HINT_SLOPE = 0.0018
@@ -27,19 +30,20 @@ SLOW = 0.0006  # SG a day
 STALL_SLOW = 0.001
 
 Point = tuple[float, float]
+_Z = NormalDist().inv_cdf(SLOPE_CONFIDENCE)
 
 
 class Standstill:
     """How still it is. Probabilities are those of the model, not yet of a verdict; slopes are found when asked for."""
 
-    def __init__(self, points: list[Point], now_h: float, tail: Tail, used: tuple[str, ...]) -> None:
-        self._points, self._now_h = points, now_h
-        self.tail, self.used = tail, used
+    def __init__(self, points: list[Point], now_h: float, tail: Tail, activities: tuple[Activity, ...]) -> None:
+        self._points, self._now_h, self._activities = points, now_h, activities
+        self.tail, self.used = tail, tuple(each.probe for each in activities)
         self.soon = tail.ended(AHEAD_H)
         """That its end is reached within six hours, however fast it still falls."""
         self.ended = min(self.soon, tail.slower(SLOW))
         """That its end is reached now or within six hours, and that it is slow by now."""
-        self.slow = tail.slower(STALL_SLOW)
+        self.slow = tail.stands(STALL_SLOW)
         """That it falls slower than `STALL_SLOW`."""
 
     @cached_property
@@ -53,8 +57,25 @@ class Standstill:
         return _slope(self._points, self._now_h, HINT_H)
 
     def flat(self) -> bool:
-        """Whether two days lie inside ±SLOPE, with stated confidence on both sides."""
-        return self.slope is not None and self.slope.flat(SLOPE / 24.0)
+        """Whether two days lie inside ±SLOPE, with stated confidence on both sides.
+
+        With other witnesses of the rate 28 hours will do: their word is put to its slope by precision.
+        """
+        if self.slope is not None and self.slope.flat(SLOPE / 24.0):
+            return True
+        if not self._activities:
+            return False
+        slope = _slope(self._points, self._now_h, WITNESSED_H)
+        return slope is not None and self._together(slope)
+
+    def _together(self, slope: Trend) -> bool:
+        sd = max((slope.high - slope.low) / (2.0 * _Z) * 24.0, 1e-5)
+        pairs = [(slope.slope * 24.0, math.hypot(sd, PRIORS.drift))] + [
+            (each.rate, each.sd) for each in self._activities
+        ]
+        precision = sum(1.0 / sd**2 for _, sd in pairs)
+        mean = sum(rate / sd**2 for rate, sd in pairs) / precision
+        return abs(mean) + _Z / math.sqrt(precision) < SLOPE
 
     def rests(self) -> bool:
         """The same for a stall: what is far from its end need not be so flat."""
@@ -66,19 +87,23 @@ class Standstill:
 
 
 def standstill(
-    points: list[Point], warmth: dict[float, float], activities: tuple[Activity, ...], now_ms: int
+    points: list[Point],
+    warmth: dict[float, float],
+    activities: tuple[Activity, ...],
+    rest: tuple[float, float] | None,
+    now_ms: int,
 ) -> Standstill | None:
-    """Judge the hours up to now; None where there are too few of them."""
+    """Judge the hours up to now; None where there are too few of them. `rest` as in `science.tail.fit`."""
     now_h = now_ms / HOUR
     seen = [
         Observed(each.rate, each.sd, (now_ms - each.from_ms) / HOUR, max((now_ms - each.to_ms) / HOUR, 0.0))
         for each in activities
         if each.to_ms - each.from_ms >= 2 * HOUR
     ]
-    tail = fit(points, now_h, [warmth.get(at) for at, _ in points], PRIORS, seen)
+    tail = fit(points, now_h, [warmth.get(at) for at, _ in points], PRIORS, seen, rest=rest)
     if tail is None:
         return None
-    return Standstill(points, now_h, tail, tuple(each.probe for each in activities))
+    return Standstill(points, now_h, tail, activities)
 
 
 def _slope(points: list[Point], now_h: float, hours: int) -> Trend | None:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from operator import mul
 from typing import Final
@@ -112,6 +112,7 @@ class Tail:
     span_h: float
     noise: float  # SG, of an hour
     misfit: float  # chi square per degree of freedom of the best branch, before it was allowed for
+    unlevelled: tuple[Branch, ...] = ()  # the branches without what the level tells of the rest, where that was given
 
     def ended(self, within_h: float = 0.0) -> float:
         """Probability that by `within_h` hours from now it is within 0.001 of its end or slower than 0.0005 a day."""
@@ -120,6 +121,10 @@ class Tail:
     def slower(self, rate: float) -> float:
         """Probability that it now falls slower than `rate`, SG a day."""
         return 1.0 - sum(each.weight * each.faster(rate) for each in self.branches)
+
+    def stands(self, rate: float) -> float:
+        """The same by its course alone, wherever it should end: what stalled has a rest, and does not fall."""
+        return 1.0 - sum(each.weight * each.faster(rate) for each in self.unlevelled or self.branches)
 
     def rest(self, share: float) -> float:
         """Quantile of what remains, SG."""
@@ -152,14 +157,17 @@ def fit(
     priors: Priors = PRIORS,
     observed: Sequence[Observed] = (),
     *,
+    rest: tuple[float, float] | None = None,
     noise: float | None = None,
     windows: Sequence[float] = WINDOWS,
 ) -> Tail | None:
     """Weigh hourly gravities (hours, SG) before `now_h`; None with fewer than six bins of four hours.
 
     The longest of the `windows` (h) is taken that the model explains: what came before may have been another fall.
-    `warmth` is the liquid's temperature at each point (Cel, None where not known). `noise` is the standard deviation
-    of an hour (SG), else taken from second differences. Cost: 0.3 ms for each window that is tried.
+    `warmth` is the liquid's temperature at each point (Cel, None where not known). `rest` is what the level itself
+    tells of what remains, with its standard deviation (SG): the distance to an expected end, negative below it.
+    `noise` is the standard deviation of an hour (SG), else taken from second differences. Cost: 0.3 ms for each
+    window that is tried.
     """
     if noise is None:
         noise = hourly_noise([value for _, value in points])
@@ -174,10 +182,13 @@ def fit(
         parts = columns.parts(first, priors)
         hours = sum(n for _, _, _, n in bins[first:])
         about = (hours, -columns.xs[first], noise)
-        found = _posterior(parts, count - columns.nuisances() - 2, priors, observed, about)
+        freedom = count - columns.nuisances() - 2
+        found = _posterior(parts, freedom, priors, (observed, rest), about)
         if found.misfit < EXPLAINED:
             break
-    return found
+    if found is None or rest is None:
+        return found
+    return replace(found, unlevelled=_posterior(parts, freedom, priors, (observed, None), about).branches)
 
 
 class _Columns:
@@ -253,20 +264,28 @@ def _parts(
 
 
 def _posterior(
-    found: list[_Part], freedom: int, priors: Priors, observed: Sequence[Observed], about: tuple[int, float, float]
+    found: list[_Part],
+    freedom: int,
+    priors: Priors,
+    others: tuple[Sequence[Observed], tuple[float, float] | None],
+    about: tuple[int, float, float],
 ) -> Tail:
     best = min(yy - (max(ey, 0.0) ** 2) / ee if ee > 0.0 else yy for _, _, ee, ey, yy, _ in found)
     misfit = max(best, 0.0) / max(freedom, 2)
     scale = max(1.0, misfit)  # what no branch explains is noise that was not counted: correlated, or a bad model
+    observed, level = others
     rest_precision = 1.0 / priors.rest**2
+    level_precision = 1.0 / level[1] ** 2 if level is not None else 0.0
+    over = level[0] if level is not None else 0.0
     logs, branches = [], []
     for fast_tau, tau, ee_raw, ey_raw, yy, fast in found:
         if tau == 0.0:
-            idle = yy / scale + sum(each.rate**2 / each.sd**2 for each in observed)
+            idle = yy / scale + sum(each.rate**2 / each.sd**2 for each in observed) + level_precision * over**2
             logs.append(-0.5 * idle + math.log(max(priors.done, 1e-12) / len(FAST_TAUS)))
             branches.append((fast_tau, tau, 0.0, 0.0, fast))
             continue
-        ee, ey, miss = ee_raw / scale, ey_raw / scale, yy / scale
+        ee, ey = ee_raw / scale + level_precision, ey_raw / scale + level_precision * over
+        miss = yy / scale + level_precision * over**2
         for each in observed:
             lever, precision = _rate_lever(tau, each), 1.0 / each.sd**2
             ee += precision * lever * lever
