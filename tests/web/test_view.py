@@ -172,9 +172,11 @@ def test_the_most_urgent_unseen_alert_comes_first(recorded: Callable[[str, float
     with Reader(filled.path) as reader:
         state = load(reader)
     first = overview(state, filled.last_ms)["alerts"]
-    assert [each["alert"] for each in first] == ["fridge-door", "ferment-stalled"]
+    assert [each["alert"] for each in first] == ["fridge-door", "ferment-stalled", "ferment-finished"]
     step(state, Acknowledged(id=first[0]["id"], received=filled.last_ms + 1), filled.last_ms + 1, Outcome())
-    assert [each["alert"] for each in overview(state, filled.last_ms)["alerts"]] == ["ferment-stalled", "fridge-door"]
+    assert [each["alert"] for each in overview(state, filled.last_ms)["alerts"]] == [
+        "ferment-stalled", "ferment-finished", "fridge-door",
+    ]  # fmt: skip
 
 
 def test_strength_is_told_with_its_range_once_the_gravities_are_known():
