@@ -26,7 +26,7 @@ from monitor.rules.track import KEPT_HOURS
 ENDED = 0.8  # of the model, beside the slope; see standstill.py
 HINTED = 0.8
 RESTS = 0.8
-RESTS_SPAN_H = 42.0  # pauses of up to 36 h end by themselves
+RESTS_SPAN_H = 40.0  # pauses of up to 36 h end by themselves
 HOLD = 2 * HOUR
 LEAST_SHARE = 0.15  # of the whole fall: what has hardly begun has neither finished nor stalled
 MARGIN = 0.004  # SG: what is closer to the expected final than this is not called stalled
