@@ -47,12 +47,15 @@ def activities(state: State, batch: BatchState, gravity_points: PointSource | No
     """What each witness says of the present rate of fall; those that cannot tell are not in the list."""
     since, learned = _since(batch), state.ratios.get(batch.name, {})
     litres, material = _vessel(state, batch)
+    counters = list(_counters(state, batch.vessel))
     liquid, air = _liquid(state, batch.vessel), _air(state, batch.vessel)
+    if not counters and (liquid is None or air is None):
+        return []
     fell = activity.falls(gravity_points, now_ms, max(since, batch.window_from_ms))
     found: list[Activity | None] = []
     # A wash fills itself with its gas before any leaves: counters and scales tell nothing of the first points.
     start = max(since, batch.started_ms) if batch.started_ms is not None else now_ms
-    for kind, probe, source in _counters(state, batch.vessel):
+    for kind, probe, source in counters:
         ratios = learned.get(f"{kind}|{probe}", Ratios())
         found.append(_counted(kind, probe, source, ratios, fell, liquid, litres, start, now_ms))
     if liquid is not None and air is not None:

@@ -21,8 +21,8 @@ def digest_text(reader: Reader, now_ms: int, zone: ZoneInfo, site: str) -> str:
         verdicts = reader.latest_verdicts()
         open_alerts = _open_alerts(reader)
         waiting = reader.waiting()
-    silent = [alert for alert in open_alerts if alert["alert"] == "probe-silent"]
-    others = [alert for alert in open_alerts if alert["alert"] != "probe-silent"]
+    silent = [each for each in open_alerts if each["alert"] == "probe-silent" and each["about"].startswith("probe:")]
+    others = [each for each in open_alerts if each not in silent]
     batches = list(_batches(verdicts, now_ms, zone))
     unsent = sum(count for count, _ in waiting.values())
     summary = (

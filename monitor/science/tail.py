@@ -128,7 +128,7 @@ class Tail:
 
     def rest(self, share: float) -> float:
         """Quantile of what remains, SG."""
-        return _quantile(self.branches, share, lambda value, each: each.above(value - each.fast), 0.2)
+        return _quantile(self.branches, share, lambda value, each: each.above(value - each.fast), 0.1)
 
     def hours(self, share: float) -> float:
         """Quantile of the hours until the end; 0 where it has been reached."""
@@ -141,7 +141,7 @@ class Tail:
 
 def _quantile(branches: Sequence[Branch], share: float, above: _Above, most: float) -> float:
     low, high = 0.0, most
-    for _ in range(16):
+    for _ in range(11):
         middle = 0.5 * (low + high)
         if sum(each.weight * above(middle, each) for each in branches) > 1.0 - share:
             low = middle
