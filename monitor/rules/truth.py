@@ -96,9 +96,9 @@ class ProbeTruth:
 
     def take(self, pair: Pair) -> None:
         """Add a pair, or put it in the place of that of the same time. One from before `since_ms` counts as then."""
+        if self.first is not None and pair.at_ms <= self.since_ms:
+            return  # older than what was summed up, or the last of it
         if pair.at_ms < self.since_ms:
-            if self.first is not None:
-                return  # older than what was summed up
             pair = pair._replace(at_ms=self.since_ms)
         self.forget(pair.at_ms)
         insort(self.pairs, pair)

@@ -265,3 +265,14 @@ def test_readings_within_their_errors_are_no_drift() -> None:
         told = taught(*(pair(day, first + chance.gauss(0, 0.001)) for day in (5, 9)), first_sd=0.0005).solve()
         raised += told.drifted() is not None
     assert raised < 20
+
+
+def test_what_was_summed_up_is_not_counted_again() -> None:
+    """The engine tells all hand readings each hour: the one that was just summed up teaches nothing twice."""
+    all_of_them = [pair(1 + each / 2, 0.001) for each in range(MOST_PAIRS + 3)]
+    told = taught(*all_of_them)
+    first = told.first
+    for each in all_of_them * 20:
+        told.take(each)
+    assert told.first == first
+    assert len(told.pairs) == MOST_PAIRS
