@@ -13,7 +13,7 @@ from monitor.engine import activity
 from monitor.engine.readings import open_batch
 from monitor.engine.state import State
 from monitor.engine.verdicts import evaluate, settle_step
-from monitor.model.clock import DAY, MINUTE
+from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.config import Batch, RuleSettings
 from monitor.model.findings import Finding
 from monitor.model.inputs import (
@@ -40,6 +40,7 @@ from monitor.rules import finals
 from monitor.rules.batch import BatchState
 from monitor.rules.fridge import Content, FridgeState
 from monitor.rules.health import ProbeHealth, span_words
+from monitor.rules.track import KEPT_HOURS
 from monitor.science import gravity, thermal
 
 AWAY = 10 * MINUTE
@@ -149,11 +150,17 @@ def _moved(state: State, entry: ProbeMoved, now_ms: int, out: Outcome) -> None:
     probe = state.probes.setdefault(entry.probe, ProbeHealth())
     probe.moved_ms, probe.steady = (entry.at if entry.to is not None else None), []
     state.touch("places", f"probe:{entry.probe}")
-    steps = state.steps.get(f"{entry.to}|{entry.probe}|gravity")
-    if steps is not None:  # it comes back to where it was before: what it says there now is no jump
+    key = f"{entry.to}|{entry.probe}|gravity"
+    steps = state.steps.get(key)
+    if steps is not None:  # it comes back to where it was before: what it says there now makes no line with that
         steps.level, steps.odd = None, []
-        state.touch(f"track:{entry.to}|{entry.probe}|gravity")
+        state.tracks[key].spoil(entry.at - KEPT_HOURS * HOUR, entry.at)
+        state.touch(f"track:{key}")
     for batch in state.batches.values():
+        if entry.probe in batch.truths and not batch.closed:
+            batch.truths[entry.probe] = batch.truths[entry.probe].anew(entry.at)
+            batch.baseline = batch.baseline if batch.started_ms is not None else None
+            state.touch(f"batch:{batch.name}")
         if batch.step_ms is not None and batch.step_probe == entry.probe and abs(batch.step_ms - entry.at) <= DAY:
             settle_step(state, batch, f"The jump of batch {batch.name} is explained: its probe was moved.", now_ms, out)
 
@@ -275,6 +282,12 @@ def _undone(state: State, entry: ReadingUndone, now_ms: int, out: Outcome) -> No
     batch = open_batch(state, entry.vessel)
     if batch is not None:
         batch.hand = [point for point in batch.hand if point.at_ms != entry.at]
+        for name, truth in batch.truths.items():
+            truth.forget(entry.at)
+            left = truth.solve()
+            if left.held is None and not left.pairs and not state.probes[name].implausible():
+                words = f"The hand reading that {name} was held against was undone."
+                state.book.note(Finding("probe-suspect", f"probe:{name}", active=False, message=words), now_ms, out)
         state.touch(f"batch:{batch.name}")
         evaluate(state, batch, now_ms, out)
 

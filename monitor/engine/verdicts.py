@@ -14,7 +14,7 @@ from monitor.rules import advice, ferment
 from monitor.rules.batch import BatchState
 from monitor.rules.evidence import Evidence
 from monitor.rules.health import GRAVITY_LIKE, STEADY_READINGS, ProbeHealth, span_words
-from monitor.rules.track import PointSource, Track
+from monitor.rules.track import KEPT_HOURS, PointSource, Track
 from monitor.rules.truth import Offsets, Pair, ProbeTruth, hand_finding
 
 SAY_AT_LEAST = 6 * HOUR
@@ -168,7 +168,7 @@ def _evidence(
         return None
     believed = next((each for each in witnesses if trouble_of(each.health, now_ms) is None), None)
     witness = believed or witnesses[0]
-    truth = _truth(batch, witness)
+    truth = _truth(batch, witness, now_ms)
     offsets = truth.solve()
     _, error = offsets.at(now_ms)
     source = _set_right(witness.track.points, offsets) if offsets.pairs else witness.track.points
@@ -190,16 +190,21 @@ def _set_right(source: PointSource, offsets: Offsets) -> PointSource:
     return points
 
 
-def _truth(batch: BatchState, witness: Witness) -> ProbeTruth:
+def _truth(batch: BatchState, witness: Witness, now_ms: int) -> ProbeTruth:
     """What hand readings taught of a probe, brought up to date: hours may have come late, readings been undone."""
     truth = batch.truths.get(witness.name)
     if truth is None:
         truth = batch.truths[witness.name] = ProbeTruth(since_ms=batch.pitched_ms, first_sd=witness.error)
     for at_ms in {pair.at_ms for pair in truth.pairs} - {point.at_ms for point in batch.hand}:
         truth.forget(at_ms)
+    oldest_ms = (now_ms // HOUR - KEPT_HOURS) * HOUR
     for point in batch.hand:
+        if point.at_ms - BESIDE < oldest_ms:
+            continue  # of some of its hours nothing is known any more: what all of them said stays
         hours = witness.track.points(point.at_ms - BESIDE, point.at_ms + BESIDE)
-        if hours:
+        if not hours:
+            truth.forget(point.at_ms)  # the probe was stuck then, as was seen later
+        else:
             level = sum(value for _, value in hours) / len(hours)
             truth.take(Pair(point.at_ms, level, BESIDE_SD, point.gravity, point.error))
     return truth
@@ -212,7 +217,7 @@ def trouble_of(health: ProbeHealth, now_ms: int) -> str | None:
     if health.moved_ms is not None:
         return "it was just moved and is not steady yet"
     lead = [series for name, series in health.series.items() if name in GRAVITY_LIKE]
-    if lead and all(series.spoilt >= 3 for series in lead):
+    if health.no_gravity >= STEADY_READINGS or (lead and all(series.spoilt >= 3 for series in lead)):
         return "its gravity cannot be right"
     if health.silent and lead and now_ms - max(series.received_ms for series in lead) >= HOUR:
         return f"it has been silent for {span_words(now_ms - max(series.received_ms for series in lead))}"
@@ -250,7 +255,7 @@ def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]
     mine = lead.track.mean(now_ms - 6 * HOUR, now_ms)
     if mine is None or trouble_of(lead.health, now_ms) is not None:
         return []
-    if any(each.spoilt >= STEADY_READINGS for witness in witnesses for each in witness.health.series.values()):
+    if any(each.health.implausible() for each in witnesses):
         return []  # another complaint stands on the same probe, and agreement on gravity does not settle it
     others = [
         (witness.name, value, witness.error)
@@ -261,7 +266,7 @@ def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]
     hand = batch.hand[-1] if batch.hand else None
     # A reading from before a jump says nothing of it, and must not settle the question what it was.
     if hand is not None and hand.at_ms >= batch.window_from_ms and batch.step_ms is None:
-        told = hand_finding(lead.name, batch.name, _truth(batch, lead).solve())
+        told = hand_finding(lead.name, batch.name, _truth(batch, lead, now_ms).solve())
         found += [told] if told is not None else []
     return found
 

@@ -176,6 +176,11 @@ class ProbeHealth:
                 return Health.MAINTENANCE_REQUIRED, words
         return None
 
+    def implausible(self) -> bool:
+        """Whether what it says cannot be right, or means no gravity a wash can have, three times in a row."""
+        values = self.series.values()
+        return self.no_gravity >= STEADY_READINGS or any(each.spoilt >= STEADY_READINGS for each in values)
+
     def lead(self) -> str | None:
         """The quantity that tells gravity; None where it has none."""
         for name in GRAVITY_LIKE:

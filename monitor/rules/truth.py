@@ -109,6 +109,10 @@ class ProbeTruth:
         """Drop the pair of a time: its hand reading was undone."""
         self.pairs = [each for each in self.pairs if each.at_ms != at_ms]
 
+    def anew(self, at_ms: int) -> ProbeTruth:
+        """That of the same probe once it was moved or cleaned: nothing taught before counts any more."""
+        return ProbeTruth(at_ms, self.first_sd, first=Belief(0.0, 0.0, self.first_sd**2, 0.0, RATE_SD**2))
+
     def solve(self) -> Offsets:
         """What follows from the pairs; costs some 6 µs a pair, then 2 to 5 µs for each question."""
         return Offsets(self)

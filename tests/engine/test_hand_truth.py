@@ -1,0 +1,91 @@
+"""Hand readings beside a probe, through the engine: what is kept of them, and what ends with them."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.engine.verdicts import gravity_witnesses
+from monitor.model.clock import DAY, HOUR
+from monitor.model.inputs import ProbeMoved, ReadingUndone
+from tests.engine.cellar import PITCHED, PLAIN, Cellar, plus, wobble
+
+CALIBRATED = PLAIN.replace(
+    'measures = "liquid"',
+    'measures = "liquid"\n[probe.calibration.float_angle]\ngravity = [[25.0, 1.000], [40.0, 1.040], [56.0, 1.094]]',
+)
+
+
+def offset(cellar: Cellar) -> float:
+    """What is added to the float now, SG."""
+    return cellar.batch.truths["float-a"].offset_at(cellar.now)[0]
+
+
+def test_a_question_about_a_misread_scale_ends_when_it_is_undone() -> None:
+    """Undone, the reading that did not fit stands against nobody."""
+    cellar = Cellar()
+    cellar.live("float-a", 30, gravity=wobble(1.050, 0.0002), temperature=wobble(20.0, 0.1))
+    at = cellar.now
+    cellar.say("hand:bucket", at, gravity=1.035)
+    cellar.live("float-a", 3, gravity=wobble(1.050, 0.0002), temperature=wobble(20.0, 0.1))
+    assert cellar.alerts("probe-suspect") == ["raised"]
+    cellar.tell(ReadingUndone(vessel="bucket", at=at))
+    cellar.live("float-a", 2, gravity=wobble(1.050, 0.0002), temperature=wobble(20.0, 0.1))
+    assert cellar.alerts("probe-suspect") == ["raised", "returned"]
+
+
+def test_hours_that_are_forgotten_do_not_change_what_a_hand_reading_said() -> None:
+    """Ten days later the hours beside it go one by one; what they said together stays."""
+    cellar = Cellar()
+    falling = plus(wobble(1.060, 0.0002), lambda hours: -0.03 / 24 * min(hours, 36.0))
+    cellar.live("float-a", 20, gravity=falling, temperature=wobble(20.0, 0.1))
+    at = cellar.now
+    cellar.say("hand:bucket", at, gravity=round(1.060 - 0.03 / 24 * 20, 5))
+    cellar.live("float-a", 24, every=HOUR // 3, gravity=falling, temperature=wobble(20.0, 0.1))
+    (before,) = cellar.batch.truths["float-a"].pairs
+    cellar.live("float-a", 230, every=HOUR // 3, gravity=falling, temperature=wobble(20.0, 0.1))
+    assert cellar.now - at > 250 * HOUR
+    assert cellar.batch.truths["float-a"].pairs == [before]
+
+
+def test_what_a_stuck_probe_said_is_not_held_against_a_hand_reading() -> None:
+    """Taken while it was stuck, as its alert asks, it sets the probe neither right nor wrong once that moves again."""
+    cellar = Cellar()
+    cellar.live("float-a", 30, gravity=wobble(1.050, 0.0003), temperature=wobble(20.0, 0.1))
+    cellar.live("float-a", 8, gravity=lambda _: 1.050, temperature=lambda _: 20.0)
+    assert "probe-stuck" in cellar.standing()
+    cellar.say("hand:bucket", gravity=1.0475)
+    cellar.live("float-a", 4, gravity=lambda _: 1.050, temperature=lambda _: 20.0)
+    cellar.live("float-a", 4, gravity=wobble(1.047, 0.0003), temperature=wobble(20.5, 0.1))
+    assert "probe-stuck" not in cellar.standing()
+    assert offset(cellar) == pytest.approx(0.0, abs=0.0004)
+
+
+def test_a_probe_that_was_taken_out_and_cleaned_is_not_corrected_as_before() -> None:
+    """What hand readings taught of it ended with the move: put back right, it is taken as it is."""
+    cellar = Cellar()
+    cellar.live("float-a", 30, gravity=wobble(1.050, 0.0002), temperature=wobble(20.0, 0.1))
+    for _ in range(2):
+        cellar.say("hand:bucket", gravity=1.046)
+        cellar.live("float-a", 12, gravity=wobble(1.050, 0.0002), temperature=wobble(20.0, 0.1))
+    assert offset(cellar) == pytest.approx(-0.0027, abs=0.001)
+    cellar.tell(ProbeMoved(probe="float-a", to=None, at=cellar.now))
+    cellar.live("float-a", 2, gravity=wobble(1.000, 0.0002), temperature=wobble(20.0, 0.1))
+    cellar.tell(ProbeMoved(probe="float-a", to="vessel:bucket", at=cellar.now))
+    cellar.live("float-a", 8, gravity=wobble(1.046, 0.0002), temperature=wobble(20.0, 0.1))
+    assert offset(cellar) == pytest.approx(0.0, abs=0.0001)
+    assert cellar.verdicts()[-1].gravity == pytest.approx(1.046, abs=0.0005)
+    assert cellar.batch.truths["float-a"].pairs == []
+
+
+def test_a_float_that_means_no_gravity_carries_no_verdict() -> None:
+    """On its side, its last sound hours are not gone on with, and it stays suspect whatever a hand reading says."""
+    cellar = Cellar(CALIBRATED)
+    cellar.live("float-a", 30, float_angle=wobble(43.0, 0.05), temperature=wobble(20.0, 0.1))
+    level = gravity_witnesses(cellar.state, "bucket")[0].track.mean(cellar.now - 6 * HOUR, cellar.now)
+    assert level is not None
+    cellar.say("hand:bucket", gravity=round(level, 4))
+    cellar.live("float-a", 3, float_angle=wobble(88.0, 0.05), temperature=wobble(20.0, 0.1))
+    assert cellar.verdicts()[-1].verdict == "unknown"
+    assert "cannot be right" in cellar.verdicts()[-1].because[0]
+    assert "probe-suspect" in cellar.standing()
+    assert cellar.now - PITCHED < 2 * DAY
