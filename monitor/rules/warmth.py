@@ -37,7 +37,8 @@ def answer_of(points: Sequence[Point], warmth: Sequence[float | None], noise: fl
         sums_t.append(total_t)
     cross = power = 0.0
     first = last = 0
-    for i, (at, value, t) in enumerate(known):
+    for i in range(0, len(known), 2):  # neighbours say nearly the same
+        at, value, t = known[i]
         while known[first][0] < at - HALF_DAY_H:
             first += 1
         while last < len(known) and known[last][0] <= at + HALF_DAY_H:
@@ -49,5 +50,5 @@ def answer_of(points: Sequence[Point], warmth: Sequence[float | None], noise: fl
         rest_t = t - (sums_t[last] - sums_t[first]) / count
         cross += rest_t * (value - (sums_g[last] - sums_g[first]) / count)
         power += rest_t * rest_t
-    found = cross / (power + (2.0 * noise / USUAL) ** 2)  # hours are not independent: twice the noise
+    found = cross / (power + (1.4 * noise / USUAL) ** 2)  # hours are not independent: twice the noise, every other one
     return max(-MOST, min(MOST, found))

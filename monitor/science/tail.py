@@ -171,7 +171,8 @@ def fit(
     """
     if noise is None:
         noise = hourly_noise([value for _, value in points])
-    bins = _bins([each for each in points if each[0] > now_h - windows[0]], now_h, warmth)
+    first = next((i for i, (at, _) in enumerate(points) if at > now_h - windows[0]), len(points))
+    bins = _bins(points[first:], now_h, warmth[first:])
     columns = _Columns(bins, noise, priors)
     found: Tail | None = None
     for span in windows:
