@@ -288,8 +288,20 @@ def _undone(state: State, entry: ReadingUndone, now_ms: int, out: Outcome) -> No
             if left.held is None and not left.pairs and not state.probes[name].implausible():
                 words = f"The hand reading that {name} was held against was undone."
                 state.book.note(Finding("probe-suspect", f"probe:{name}", active=False, message=words), now_ms, out)
+        if batch.probe_ms is None:
+            _unlearn(batch, entry.at)
         state.touch(f"batch:{batch.name}")
         evaluate(state, batch, now_ms, out)
+
+
+def _unlearn(batch: BatchState, at_ms: int) -> None:
+    """By hand readings alone: what the one of a time led to goes with it."""
+    batch.rest = batch.rest_gravity = None
+    start = batch.started_ms
+    if start is not None and at_ms <= start and not any(at_ms < point.at_ms <= start for point in batch.hand):
+        batch.started_ms, batch.peak_rate = None, 0.0  # it was the one that showed the first fall
+    if batch.started_ms is None:
+        batch.baseline = None
 
 
 def _forced(state: State, entry: ForcedFinal, now_ms: int, out: Outcome) -> None:

@@ -78,7 +78,9 @@ def _decide(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expecta
     if batch.rest is not None:
         resumed = _resumed(batch, seen)
         risk = _stalled(batch, evidence, seen, expected, now_ms) if expected else 0.5
-        if resumed is None and not (batch.rest == "stalled" and risk <= FINISHED_RISK):
+        # What is known of its end may have changed: a sample fermented out, a hand reading, past batches.
+        refuted = risk <= FINISHED_RISK if batch.rest == "stalled" else risk >= STALLED_SURE
+        if resumed is None and not refuted:
             return _still(batch, seen, expected, risk)
         if resumed is not None:
             batch.window_from_ms = max(batch.window_from_ms, now_ms - DAY)  # what stood still before is no evidence now

@@ -6,13 +6,23 @@ import pytest
 
 from monitor.engine.verdicts import gravity_witnesses
 from monitor.model.clock import DAY, HOUR
-from monitor.model.inputs import ProbeMoved, ReadingUndone
+from monitor.model.inputs import ForcedFinal, ProbeMoved, ReadingUndone
 from tests.engine.cellar import PITCHED, PLAIN, Cellar, plus, wobble
 
 CALIBRATED = PLAIN.replace(
     'measures = "liquid"',
     'measures = "liquid"\n[probe.calibration.float_angle]\ngravity = [[25.0, 1.000], [40.0, 1.040], [56.0, 1.094]]',
 )
+BY_HAND = PLAIN.replace('probes = ["float-a"]', "")
+
+
+def by_hand(*readings: tuple[float, float]) -> Cellar:
+    """A batch with these readings: hours after pitching, gravity."""
+    cellar = Cellar(BY_HAND)
+    for hours, value in readings:
+        cellar.wait_until(PITCHED + round(hours * HOUR))
+        cellar.say("hand:bucket", cellar.now, gravity=value)
+    return cellar
 
 
 def offset(cellar: Cellar) -> float:
@@ -89,3 +99,40 @@ def test_a_float_that_means_no_gravity_carries_no_verdict() -> None:
     assert "cannot be right" in cellar.verdicts()[-1].because[0]
     assert "probe-suspect" in cellar.standing()
     assert cellar.now - PITCHED < 2 * DAY
+
+
+# --- by hand alone -----------------------------------------------------------------------------------------------
+
+
+def test_finished_goes_with_the_reading_that_said_it() -> None:
+    """The third of three equal readings was a slip of the pen: undone, nothing says finished any more."""
+    cellar = by_hand((1, 1.050), (48, 1.030), (96, 1.010), (120, 1.0101), (145, 1.010))
+    assert cellar.verdicts()[-1].verdict == "finished"
+    cellar.tell(ReadingUndone(vessel="bucket", at=PITCHED + 145 * HOUR))
+    assert cellar.verdicts()[-1].verdict != "finished"
+    assert "ferment-finished" not in cellar.standing()
+
+
+@pytest.mark.parametrize("slip", [1.150, 1.005])
+def test_a_start_goes_with_the_reading_that_showed_it(slip: float) -> None:
+    """A mistyped reading, too high or too low, leaves no start and no fastest rate behind."""
+    right = by_hand((1, 1.050), (24, 1.050), (49, 1.050), (60, 1.049))
+    cellar = by_hand((1, 1.050), (24, 1.050), (49, slip))
+    cellar.tell(ReadingUndone(vessel="bucket", at=PITCHED + 49 * HOUR))
+    for hours, value in ((49.5, 1.050), (60, 1.049)):
+        cellar.wait_until(PITCHED + round(hours * HOUR))
+        cellar.say("hand:bucket", cellar.now, gravity=value)
+    assert right.verdicts()[-1].verdict == cellar.verdicts()[-1].verdict == "waiting"
+    assert (cellar.batch.baseline, cellar.batch.original, cellar.batch.peak_rate) == (1.050, 1.050, 0.0)
+
+
+def test_finished_is_let_go_when_a_sample_ends_far_below() -> None:
+    """Called finished by what is usual, it is taken back when its own sample ferments out 14 points lower."""
+    cellar = Cellar(PLAIN.replace("expected_final = 1.010", 'fermentables = "grain"'))
+    falling = plus(wobble(1.060, 0.0002), lambda hours: -0.045 * min(hours / 60, 1.0))
+    cellar.live("float-a", 190, every=HOUR // 3, gravity=falling, temperature=wobble(20.0, 0.1))
+    assert cellar.verdicts()[-1].verdict == "finished"
+    cellar.tell(ForcedFinal(batch="amber-1", hydrometer=1.001, temperature=20.0, calibrated=20.0, at=cellar.now))
+    cellar.live("float-a", 12, every=HOUR // 3, gravity=falling, temperature=wobble(20.0, 0.1))
+    assert cellar.verdicts()[-1].verdict == "stalled"
+    assert "ferment-finished" not in cellar.standing()
