@@ -63,8 +63,9 @@ def say(
     best = activity.weighed(activity.told(ratios, figure, known, max(ratios.slope, 0.7 * known.slope) * LAYERS_K), fell)
     if best is None:
         return None
+    side = "above" if figure.value > 0.0 else "below"
     words = (
-        f"the liquid stands {figure.value:.1f} K above what the room gives it (thermometer {probe}), "
+        f"the liquid stands {abs(figure.value):.1f} K {side} what the room gives it (thermometer {probe}), "
         f"which tells of a fall of {best.value:.4f} ± {1.645 * best.sd:.4f} a day"
     )
     return Activity("heat", probe, -best.value, best.sd, best.from_ms, best.to_ms, words)

@@ -136,3 +136,14 @@ def test_finished_is_let_go_when_a_sample_ends_far_below() -> None:
     cellar.live("float-a", 12, every=HOUR // 3, gravity=falling, temperature=wobble(20.0, 0.1))
     assert cellar.verdicts()[-1].verdict == "stalled"
     assert "ferment-finished" not in cellar.standing()
+
+
+def test_after_a_gap_it_says_that_there_was_one() -> None:
+    """Three hours after a silence of a day there is no trend yet, however many hours came before."""
+    cellar = Cellar()
+    falling = plus(wobble(1.060, 0.0002), lambda hours: -0.01 / 24 * hours)
+    cellar.live("float-a", 60, every=HOUR // 3, gravity=falling, temperature=wobble(20.0, 0.1))
+    cellar.wait(30 * HOUR)
+    cellar.live("float-a", 3, every=HOUR // 3, gravity=falling, temperature=wobble(20.0, 0.1))
+    assert cellar.verdicts()[-1].verdict == "unknown"
+    assert cellar.verdicts()[-1].because == ("a gap, and only a few h of readings since: too few for a trend",)

@@ -209,6 +209,13 @@ def test_a_scale_tells_the_rate_by_theory_at_once() -> None:
     assert "190 g" in told.words
 
 
+def test_a_scale_on_which_nothing_is_lost_says_so() -> None:
+    """One that creeps up by a gram a day does not tell of a loss below nothing."""
+    told = weigh(on_a_scale([21_000 + hour / 24 + hour % 2 for hour in range(40)]), 40)
+    assert told is not None
+    assert "lost nothing" in told.words
+
+
 def test_a_scale_begins_again_where_something_was_lifted_or_taken() -> None:
     """A step of 150 g is no fermentation: no word until half a day lies behind it, then the same rate as before."""
     fall = [-95 / 24 * i for i in range(60)]
