@@ -19,9 +19,9 @@ DOOR_LEAST = 0.75  # K/min: heaters lift the air by 0.2 to 0.6, a door ajar by 0
 DOOR_ROSE = 2.0  # K
 DOOR_PLAIN = 5.5  # K; where it rose less, a short look and a probe that lags can look alike for minutes
 DOOR_SMALL_MORE = 10 * MINUTE
-DOOR_TELL = 6 * MINUTE
-DOOR_AT_FIRST = 7 * MINUTE
-DOOR_MOST = 9 * MINUTE
+DOOR_TELL = 7 * MINUTE
+DOOR_AT_FIRST = 8 * MINUTE
+DOOR_MOST = 10 * MINUTE
 VISITS_KNOWN = 10 * DAY
 VISITS_KEPT = 8
 VISIT_MORE = MINUTE
@@ -259,7 +259,8 @@ def _climbs(fridge: FridgeState) -> bool:
     known = [each for each in floors if each is not None]
     steps = [later - earlier for later, earlier in pairwise(known)]
     lately = fridge.rise(LOOK)
-    if len(steps) < 2 or lately is None or lately < -0.1:
+    falls = lately is None or lately < -0.1 or (fridge.rise(CREEP_LOOK) or 0.0) < -0.3
+    if len(steps) < 2 or falls:
         return False
     # A heater is faster than a pause.
     slow = sum(steps) <= 1.3 * fridge.off_slope() * len(steps) * block / MINUTE + 0.3
