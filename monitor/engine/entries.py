@@ -38,6 +38,7 @@ from monitor.model.inputs import (
 )
 from monitor.rules import finals
 from monitor.rules.batch import BatchState
+from monitor.rules.contents import DOUBT_AT_FIRST, DOUBT_WARM
 from monitor.rules.fridge import Content, FridgeState
 from monitor.rules.health import ProbeHealth, span_words
 from monitor.rules.track import KEPT_HOURS
@@ -141,6 +142,7 @@ def _put_in(state: State, fridge: FridgeState, vessel: str, now_ms: int | None) 
         tau_s=thermal.time_constant(min(max(litres, 0.05), 2000.0), material).usual_s,
         freezes_c=0.0,
         why="what is in it is not known, so it is taken for water",
+        doubt=DOUBT_AT_FIRST if now_ms is None else DOUBT_WARM,
     )
 
 
