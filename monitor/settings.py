@@ -19,6 +19,7 @@ from monitor.model.config import WRITTEN, Settings
 from monitor.model.errors import ConfigError, Problem
 from monitor.science.calibration import fit
 from monitor.settings_words import in_words
+from monitor.sources.topics import topic_fault
 from monitor.toml_lines import Where, dotted, line_index, line_of
 
 Found = tuple[Where, str, str]  # where, what was found, what is allowed
@@ -222,6 +223,9 @@ def _vessel_names(settings: Settings) -> list[Found]:
 def _probe_details(settings: Settings) -> list[Found]:
     found: list[Found] = []
     for index, probe in enumerate(settings.probe):
+        fault = topic_fault(probe.topic) if probe.topic is not None else None
+        if fault:
+            found.append((("probe", index, "topic"), *fault))
         for key, reason in check_fields({str(field): expression for field, expression in probe.fields.items()}):
             found.append((("probe", index, "fields", key), reason, "write a JMESPath expression"))
         for key, reason in check_units(probe.units):

@@ -113,7 +113,7 @@ class MqttSource:
             self._status.detail = f"the broker refuses: {reason}"
             return
         self._session.opened(known_to_broker=flags.session_present)
-        self._status.connected, self._status.detail = True, ""
+        self._status.connected, self._status.detail = True, "; ".join(self._topics.faults)
         if self._topics.names:  # on every connect: a broker that lost its files has also lost what we subscribed to
             client.subscribe([(topic, 1) for topic in self._topics.names])
         client.publish(STATE_TOPIC, "online", qos=1, retain=True)
@@ -123,7 +123,8 @@ class MqttSource:
     ) -> None:
         refused = [t for t, why in zip(self._topics.names, reasons, strict=False) if why.is_failure]
         if refused:
-            self._status.detail = f"the broker does not let us read {', '.join(refused)}"
+            why = f"the broker does not let us read {', '.join(refused)}"
+            self._status.detail = "; ".join([*self._topics.faults, why])
 
     def _on_disconnect(
         self, _: Client, __: Any, ___: DisconnectFlags, reason: ReasonCode, ____: Properties | None

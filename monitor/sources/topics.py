@@ -11,18 +11,47 @@ from monitor.model.inputs import Unreadable
 from monitor.sources.hearing import Heard, Hearing
 
 _PRESENCE = {b"online": True, b"offline": False}
+_STATUS = "/status"
+_LONGEST = 65_535 - len(_STATUS)  # bytes of UTF-8 (MQTT 3.1.1, section 1.5.3)
+
+
+def topic_fault(topic: str) -> tuple[str, str] | None:
+    """Why a probe cannot have this topic, and what to write; None where it can.
+
+    Wildcards and the characters that no topic may hold are those of MQTT 3.1.1, sections 4.7 and 1.5.3.
+    """
+    if "+" in topic or "#" in topic:
+        return (
+            f"{shown(topic)} stands for many topics",
+            "a probe has one topic, without + and #: write a [[probe]] for each that `leeswatch probe list` shows",
+        )
+    try:
+        length = len(topic.encode("utf-8"))
+    except UnicodeEncodeError:
+        length = 0
+    if not 0 < length <= _LONGEST or "\0" in topic:
+        return f"{shown(topic)} is no topic", "write the topic as `leeswatch probe list` shows it"
+    return None
 
 
 class Topics:
     """Each probe's topic, and the `…/status` beside it on which it, or the broker for it, says that it is there."""
 
     def __init__(self, probes: Iterable[Probe]) -> None:
+        """A topic that cannot be had is left out: in one request with the others it would silence them all."""
         topics: dict[str, list[Probe]] = {}
+        faults: list[str] = []
         for probe in probes:
-            if probe.topic is not None:
+            if probe.topic is None:
+                continue
+            fault = topic_fault(probe.topic)
+            if fault:
+                faults.append(f"probe {probe.name} is not heard: {fault[0]}")
+            else:
                 topics.setdefault(probe.topic, []).append(probe)
         self._hearing = {topic: Hearing("mqtt", sharing) for topic, sharing in topics.items()}
-        self._watched = {f"{topic}/status": [probe.name for probe in sharing] for topic, sharing in topics.items()}
+        self._watched = {f"{topic}{_STATUS}": [probe.name for probe in sharing] for topic, sharing in topics.items()}
+        self.faults = tuple(faults)
         self.names = (*self._hearing, *(topic for topic in self._watched if topic not in self._hearing))
 
     def read(self, topic: str, payload: bytes) -> tuple[list[Heard], bool | None]:

@@ -15,6 +15,7 @@ from monitor.settings import find_config, load_settings, parse_settings, store_p
 from monitor.toml_lines import line_index
 
 PROBE = '[[probe]]\nname = "p"\nsource = "hand"\n'
+MQTT = '[[probe]]\nname = "p"\nsource = "mqtt"\n'
 VESSEL = '[[vessel]]\nname = "v"\n'
 BATCH = VESSEL + '[[batch]]\nname = "b"\nvessel = "v"\n'
 PITCHED = BATCH + "pitched = 2026-03-02T18:00:00Z\n"
@@ -115,6 +116,13 @@ WRONG = {
     ),
     "a port forgotten": ('[[probe]]\nname = "p"\nsource = "serial"', 1, "probe[1]", "does not fit", "needs port"),
     "a device forgotten": ('[[probe]]\nname = "p"\nsource = "onewire"', 1, "probe[1]", "does not fit", "needs device"),
+    "a topic for all below": (
+        MQTT + 'topic = "garage/#"', 4, "probe[1].topic", "'garage/#' stands for many topics", "write a [[probe]] for",
+    ),
+    "a topic for any one": (
+        MQTT + 'topic = "garage/+/air"', 4, "probe[1].topic", "'garage/+/air' stands for many", "without + and #",
+    ),
+    "a topic with a nought": (MQTT + 'topic = "a\\u0000b"', 4, "probe[1].topic", "is no topic", "leeswatch probe list"),
     "a pattern that is none": (PROBE + 'pattern = "T=("', 4, "probe[1].pattern", '"T=("', "no regular expression"),
     "a pattern without names": (
         PROBE + 'pattern = "T=(.*)"', 4, "probe[1].pattern", "T=(.*)", "T=(?P<temperature>-?[0-9.]+)",

@@ -281,6 +281,21 @@ def test_a_topic_of_an_earlier_configuration_is_given_up(
     assert inbox.values() == [("b", "gravity", 1.04)]
 
 
+@pytest.mark.parametrize("wrong", ["garage/#", "garage/+", "ga#rage", "#", "a\0b", "x" * 70_000])
+def test_a_topic_that_cannot_be_had_silences_no_other(
+    start: Start, link: BrokerLink, topic: str, inbox: Inbox, wrong: str
+) -> None:
+    """A wildcard, or what is no topic at all, is told in the status; the probe beside it is heard."""
+    probes = [Probe(name=name, source="mqtt", topic=at) for name, at in (("b", wrong), ("a", topic))]
+    source = started(start, probes=probes)
+    link.publish(topic, gravity(1.05))
+
+    inbox.wait(1)
+
+    assert inbox.values() == [("a", "gravity", 1.05)]
+    assert "probe b is not heard: " in source.status().detail
+
+
 def test_a_broker_that_is_away_at_the_start_is_waited_for(
     broker: Broker, start: Start, mqtt: Mqtt, topic: str, inbox: Inbox
 ) -> None:
