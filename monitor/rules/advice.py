@@ -63,7 +63,11 @@ def _sure(event: VerdictEvent) -> str:
 
 def _finished(event: VerdictEvent) -> Finding:
     rest = event.remaining_range[1] if event.remaining_range else None
-    more = f" Up to {rest:.3f} could still be left in it." if rest is not None else ""
+    more = (
+        f" By what is known of its end, up to {rest:.3f} may be left that it does not ferment."
+        if rest is not None
+        else ""
+    )
     return Finding(
         alert="ferment-finished",
         about=f"batch:{event.batch}",

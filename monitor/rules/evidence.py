@@ -136,10 +136,11 @@ def _rest(batch: BatchState, gravity: float, sd: float) -> tuple[float, float] |
 
 def _still_words(still: Standstill, evidence: Evidence) -> str:
     rest, tail = still.tail.rest(0.95), still.tail
-    words = f"over the last {tail.span_h:.0f} h it has stood still: at most {rest:.4f} is still to fall, by its shape"
-    if still.slope is not None:
-        steepest = max(abs(still.slope.low), abs(still.slope.high)) * 24.0
-        words += f", and its slope of two days lies within ±{steepest:.4f} a day"
+    words = f"it has levelled off: by the curve of its last {tail.span_h:.0f} h at most {rest:.4f} is still to fall"
+    slope = still.slope or still.rest_slope
+    if slope is not None:
+        steepest = max(abs(slope.low), abs(slope.high)) * 24.0
+        words += f", and over its last {60 if still.slope else 48} h it moved by at most {steepest:.4f} a day"
     for each in evidence.activities:
         words += f"; {each.words}"
     return words

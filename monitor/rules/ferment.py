@@ -252,7 +252,7 @@ def _still(batch: BatchState, seen: Seen, expected: Expectation | None, risk: fl
     rest_is = batch.rest
     rest = batch.rest_gravity or seen.gravity
     stands = seen.hand_flat is not None or (seen.still is not None and seen.still.slow >= RESTS)
-    words = seen.still_words() if stands else "no fall to speak of since it was said"
+    words = seen.still_words() if seen.hand_flat is not None else "no fall to speak of since it was said"
     against = f"; expected final {expected.final:.4f} ± {Z90 * expected.sd:.4f}" if expected else ""
     confidence = _surely(seen) if stands else 0.85
     confidence *= (1.0 - risk if rest_is == "finished" else risk) if expected else 1.0

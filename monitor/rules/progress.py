@@ -126,6 +126,8 @@ def _watch_addition(batch: BatchState, evidence: Evidence, now_ms: int) -> None:
     if batch.added_known or evidence.gravity is None:
         batch.added_ms = None
         return
+    if evidence.trouble is not None:
+        return  # hours of a probe that cannot be believed would say that it made no rise
     after = evidence.gravity(batch.added_ms, now_ms)[:6]
     if len(after) < 6 and now_ms - batch.added_ms < DAY:
         return

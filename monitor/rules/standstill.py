@@ -18,7 +18,8 @@ from monitor.science.tail import PRIORS, Observed, Tail, fit
 from monitor.science.trend import Trend, theil_sen
 
 LOOK_H = 120
-SLOPE_H = 48
+SLOPE_H = 60
+REST_H = 48
 HINT_H = 36
 WITNESSED_H = 28
 SLOPE = 0.0009  # SG a day: the equivalence test stands guard beside the model, so it may be wide
@@ -48,8 +49,13 @@ class Standstill:
 
     @cached_property
     def slope(self) -> Trend | None:
-        """Of the last 48 h."""
+        """Of the last 60 h."""
         return _slope(self._points, self._now_h, SLOPE_H)
+
+    @cached_property
+    def rest_slope(self) -> Trend | None:
+        """Of the last 48 h."""
+        return _slope(self._points, self._now_h, REST_H)
 
     @cached_property
     def near_slope(self) -> Trend | None:
@@ -57,7 +63,7 @@ class Standstill:
         return _slope(self._points, self._now_h, HINT_H)
 
     def flat(self) -> bool:
-        """Whether two days lie inside ±SLOPE, with stated confidence on both sides.
+        """Whether 60 h lie inside ±SLOPE, with stated confidence on both sides.
 
         With other witnesses of the rate 28 hours will do: their word is put to its slope by precision.
         """
@@ -78,8 +84,8 @@ class Standstill:
         return abs(mean) + _Z / math.sqrt(precision) < SLOPE
 
     def rests(self) -> bool:
-        """The same for a stall: what is far from its end need not be so flat."""
-        return self.slope is not None and self.slope.flat(REST_SLOPE / 24.0)
+        """The same for a stall, by two days: what is far from its end need not be so flat."""
+        return self.rest_slope is not None and self.rest_slope.flat(REST_SLOPE / 24.0)
 
     def nearly(self) -> bool:
         """The same for a hint."""

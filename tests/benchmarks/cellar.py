@@ -17,7 +17,9 @@ from tests.benchmarks.kinetics import GRAMS_PER_POINT, SUGAR_SG
 from tests.benchmarks.truth import FAMILIES, LITRES, LONGEST_H, Truth, simulate
 
 DEVELOPMENT = 1_000_000  # seeds to develop on are this number and those that follow; never report on them
-REPORT = 5_000_000  # seeds to report on; never look at their trials one by one
+# Seeds to report on; never look at their trials one by one. Those from 5,000,000 on were reported once, and the window
+# of the slope test was made longer after that: so they are used up.
+REPORT = 7_000_000
 MOST = 1_000_000  # how many seeds belong to a range
 
 PITCHED_MS = 1_767_290_400_000  # 2026-01-01T18:00:00Z, a whole hour

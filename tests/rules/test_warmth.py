@@ -26,9 +26,9 @@ def a_week(answer: float, fall: float, *, noise: float = 0.0003, swing: float = 
 @settings(max_examples=30, deadline=None)
 @given(answer=st.floats(-0.0004, 0.0004), fall=st.floats(0.0, 0.01), seed=st.integers(0, 1000))
 def test_the_answer_is_found_whatever_the_fall(answer: float, fall: float, seed: int) -> None:
-    """Within a tenth and its noise, on a plateau as on a fall of ten points a day."""
+    """Within a tenth and four standard errors of its noise, on a plateau as on a fall of ten points a day."""
     points, warmth = a_week(answer, fall, seed=seed)
-    assert answer_of(points, warmth, 0.0003) == pytest.approx(answer, abs=0.1 * abs(answer) + 6e-5)
+    assert answer_of(points, warmth, 0.0003) == pytest.approx(answer, abs=0.1 * abs(answer) + 1e-4)
 
 
 def test_without_a_swing_nothing_is_made_of_noise() -> None:
