@@ -16,7 +16,7 @@ from typing import Any, Protocol
 import jmespath
 from jmespath.exceptions import JMESPathError
 
-from monitor.intake import senml
+from monitor.intake import foreign, senml
 from monitor.intake.units import to_canonical
 from monitor.intake.values import number, number_from_text, own_time, refuse_future, shown
 from monitor.model.config import Probe
@@ -31,6 +31,7 @@ MAX_LINE = 4096  # bytes of text that a pattern is tried on: a pattern may need 
 MAX_SAMPLES = 4096
 MAX_REFUSED = 16  # reasons kept of one message; the rest are counted in the last
 KEPT_BYTES = 512  # of what could not be read
+_UNSAID = ("1", "0/1", "pH")  # units that only say that there is none
 
 # `nan` as microcontrollers print it is no JSON, yet must not cost the other values of the message.
 _NOT_JSON = re.compile(r'"(?:[^"\\]|\\.)*"?|[-+]?\b(?:nan|inf(?:inity)?)\b', re.IGNORECASE)
@@ -101,7 +102,7 @@ class _Found:
         canonical = to_canonical(quantity, value, unit if unit is not None else self._units.get(quantity))
         low, high = QUANTITIES[quantity].possible
         if not low <= canonical <= high or (quantity == "contact" and canonical not in (0.0, 1.0)):
-            raise PayloadError(f"{quantity} {canonical:g} {QUANTITIES[quantity].unit} is not possible")
+            raise PayloadError(f"{with_unit(quantity, canonical)} is not possible")
         self.samples.append(Sample(quantity, canonical, time_ms, offset_ms))
 
     def refuse(self, reason: str, content: bytes) -> None:
@@ -130,6 +131,12 @@ def check_fields(fields: Mapping[str, str]) -> list[tuple[str, str]]:
             reason = str(error).partition("\n")[0].rstrip(":") or "cannot be read"
             found.append((key, f"{text!r} is no JMESPath expression: {reason}"))
     return found
+
+
+def with_unit(quantity: str, value: float) -> str:
+    """A quantity, its value and its unit, where it has one that a person would say."""
+    unit = QUANTITIES[quantity].unit
+    return f"{quantity} {value:g}" + (f" {unit}" if unit not in _UNSAID else "")
 
 
 def _as_text(payload: bytes) -> str:
@@ -173,6 +180,9 @@ def _read_senml(pack: Any, origin: str, found: _Found) -> None:
             found.add(record.quantity, value, unit=unit, time_ms=record.time_ms, offset_ms=record.offset_ms)
         except PayloadError as error:
             found.refuse(f"{shown(record.name)}: {error}", _as_bytes([record.name, record.unit, record.value]))
+    for each in pack if isinstance(pack, list) else [pack]:
+        if foreign.is_foreign(each):  # in SenML it sets nothing and says nothing, and would be lost in silence
+            found.refuse(foreign.reason(each), _as_bytes(each))
 
 
 def _senml_value(record: senml.Resolved) -> tuple[float, str | None]:
