@@ -36,6 +36,8 @@ from monitor.rules.health import ProbeHealth
 from monitor.sources.broker import hear_broker
 
 LISTEN_S = 60.0
+ALL_KEPT = 1000  # of what could not be read: more than the store keeps
+OWN = "leeswatch/"  # topics on which we speak ourselves
 WIDE = 160  # columns where nobody can say how many there are: a file, a pipe
 _HEALTH = TypeAdapter(ProbeHealth)
 
@@ -117,16 +119,22 @@ def _known(settings: Settings) -> list[dict[str, Any]]:
     """Configured probes and all that were ever heard, each with its health."""
     try:
         with reader_of(settings) as reader:
-            state, latest = reader.state(), reader.latest()
+            state, latest, failed = reader.state(), reader.latest(), reader.unreadable(ALL_KEPT)
     except StoreError:
-        state, latest = {}, []
+        state, latest, failed = {}, [], []
+    reasons: dict[str, tuple[int, str]] = {}
+    for at, _, origin, reason, _ in failed:  # the latest first
+        reasons.setdefault(origin, (at, reason))
     places = json.loads(state.get("places", b"{}"))
     heard = dict.fromkeys(reading.probe for reading in latest)
     rows = []
     for name in dict.fromkeys([*(probe.name for probe in settings.probe), *heard]):
         piece = state.get(f"probe:{name}")
         health = _HEALTH.validate_json(piece) if piece else None
-        status, why = health.status() if health and name in heard else ("never heard", _waits_for(settings, name))
+        if health and name in heard:
+            status, why = health.status()
+        else:
+            status, why = _unheard(settings, name, reasons)
         spans = places.get(name)
         rows.append({
             "probe": name, "status": str(status), "why": why,
@@ -139,6 +147,16 @@ def _known(settings: Settings) -> list[dict[str, Any]]:
 def _said(reading: Reading) -> dict[str, Any]:
     unit = QUANTITIES[reading.quantity].unit
     return {"quantity": reading.quantity, "value": reading.value, "unit": unit, "time": iso(reading.measured_ms)}
+
+
+def _unheard(settings: Settings, name: str, reasons: dict[str, tuple[int, str]]) -> tuple[str, str]:
+    """Nothing of it was kept: either nothing came, or what came could not be read."""
+    probe = next((each for each in settings.probe if each.name == name), None)
+    origin = probe and {"mqtt": probe.topic, "serial": probe.port, "onewire": probe.device}.get(probe.source)
+    if origin and origin in reasons:
+        at, reason = reasons[origin]
+        return "unreadable", f"what came at {iso(at)} could not be read: {reason}"
+    return "never heard", _waits_for(settings, name)
 
 
 def _waits_for(settings: Settings, name: str) -> str:
@@ -187,8 +205,10 @@ def _print(found: dict[str, Any], settings: Settings) -> None:
         out.print(f"The broker could not be heard: {found['broker']}", markup=False)
     elif settings.mqtt is not None:
         configured = {probe.topic for probe in settings.probe}
+        configured |= {f"{topic}/status" for topic in configured}
         for topic, each in found["topics"].items():
-            known = "" if topic in configured else "  (no probe has this topic)"
+            ours = "  (our own)" if topic.startswith(OWN) else "  (no probe has this topic)"
+            known = "" if topic in configured else ours
             out.print(f"{topic}: {each['messages']} messages, last {each['last'][:80]}{known}", markup=False)
         if not found["topics"]:
             out.print("Nothing was heard on the broker.")

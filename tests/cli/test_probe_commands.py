@@ -8,7 +8,7 @@ import pytest
 
 from monitor.ledger import Ledger
 from monitor.model.clock import HOUR, SystemClock, iso
-from monitor.model.inputs import ProbeMoved
+from monitor.model.inputs import ProbeMoved, Unreadable
 from monitor.store.reader import Reader
 from monitor.store.store import Store
 from simulators.wires import Broker, BrokerLink, private_broker
@@ -37,19 +37,24 @@ def test_everything_heard_on_the_broker_is_listed(
     wide(monkeypatch)
     config = cellar(tmp_path, port=broker.port)
     with BrokerLink(broker.port, name="two-probes") as link:
-        for topic, payload in (("cellar/float-a", b'{"n":"gravity","u":"1","v":1.04}'), ("attic/dryer", b"\xff on")):
+        for topic, payload in (
+            ("cellar/float-a", b'{"n":"gravity","u":"1","v":1.04}'),
+            ("attic/dryer", b"\xff on"),
+            ("leeswatch/alerts", b"{}"),
+        ):
             link.publish(topic, payload, retained=True)
         link.settle()
         code, out, err = run_here(capsys, "probe", "list", "--config", config, "--listen", "0.5")
         told = parsed(run_here(capsys, "probe", "list", "--config", config, "--listen", "0.5", "--json")[1])
-        for topic in ("cellar/float-a", "attic/dryer"):
+        for topic in ("cellar/float-a", "attic/dryer", "leeswatch/alerts"):
             link.publish(topic, b"", retained=True)
         link.settle()
 
     assert (code, err) == (0, "")
     assert 'cellar/float-a: 1 messages, last {"n":"gravity","u":"1","v":1.04}\n' in out
     assert "attic/dryer: 1 messages" in out
-    assert "(no probe has this topic)" in out
+    assert out.count("(no probe has this topic)") == 1
+    assert "leeswatch/alerts: 1 messages, last {}  (our own)\n" in out
     assert told["topics"]["cellar/float-a"]["messages"] == 1
     assert told["topics"]["attic/dryer"]["last"] == "\ufffd on"
 
@@ -86,6 +91,19 @@ def test_never_heard_is_not_silent(
         "temperature": "Cel",
     }
     assert "never heard: waiting for port" in out
+
+
+def test_what_came_and_could_not_be_read_is_not_never_heard(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A probe of which nothing was read yet, although it spoke, says why it could not be read."""
+    config = cellar(tmp_path)
+    with Store.open(tmp_path / "store.db") as store, store.transaction():
+        store.add_unreadable(Unreadable("mqtt", "cellar/float-a", "it holds sg", b'{"sg":1.01}'), DAY_AGO)
+
+    listed = parsed(run_here(capsys, "probe", "list", "--config", config, "--listen", "0", "--json")[1])["probes"]
+
+    told = {each["probe"]: (each["status"], each["why"]) for each in listed}
+    assert told["float-a"] == ("unreadable", f"what came at {iso(DAY_AGO)} could not be read: it holds sg")
+    assert told["larder-air"][0] == "never heard"
 
 
 def test_what_could_not_be_read_is_shown(
