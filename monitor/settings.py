@@ -208,6 +208,12 @@ def _vessel_names(settings: Settings) -> list[Found]:
         for index, batch in enumerate(settings.batch)
         if batch.vessel not in vessels
     ]
+    rooms = {room.name for room in settings.room}
+    found += [
+        (("vessel", index, "room"), f'"{vessel.room}" is no room', _rooms(rooms))
+        for index, vessel in enumerate(settings.vessel)
+        if vessel.room is not None and vessel.room not in rooms
+    ]
     inside: dict[str, str] = {}
     for index, fridge in enumerate(settings.fridge):
         for name in fridge.contents:
@@ -218,6 +224,10 @@ def _vessel_names(settings: Settings) -> list[Found]:
                 found.append((where, f'"{name}" already stands in {inside[name]}', "a vessel stands in one fridge"))
             inside[name] = fridge.name
     return found
+
+
+def _rooms(rooms: set[str]) -> str:
+    return f"rooms: {', '.join(sorted(rooms))}" if rooms else "add a [[room]] with this name, or leave room out"
 
 
 def _probe_details(settings: Settings) -> list[Found]:

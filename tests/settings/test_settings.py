@@ -94,6 +94,11 @@ WRONG = {
     "no such vessel": (
         PITCHED.replace('vessel = "v"', 'vessel = "w"'), 5, "batch[1].vessel", '"w" is no vessel', "vessels: v",
     ),
+    "no such room": (VESSEL + 'room = "attic"', 3, "vessel[1].room", '"attic" is no room', "add a [[room]]"),
+    "another room": (
+        VESSEL + 'room = "attic"\n[[room]]\nname = "cellar"', 3, "vessel[1].room", '"attic" is no room',
+        "rooms: cellar",
+    ),
     "no such content": ('[[fridge]]\nname = "f"\ncontents = ["q"]', 3, "fridge[1].contents", '"q"', "vessels: none"),
     "in two fridges": (
         VESSEL + '[[fridge]]\nname = "f"\ncontents = ["v"]\n[[fridge]]\nname = "g"\ncontents = ["v"]',
