@@ -131,10 +131,8 @@ def _known(settings: Settings) -> list[dict[str, Any]]:
     for name in dict.fromkeys([*(probe.name for probe in settings.probe), *heard]):
         piece = state.get(f"probe:{name}")
         health = _HEALTH.validate_json(piece) if piece else None
-        if health and name in heard:
-            status, why = health.status()
-        else:
-            status, why = _unheard(settings, name, reasons)
+        known = health.status() if health and name in heard else None
+        status, why = known or _unheard(settings, name, reasons)
         spans = places.get(name)
         rows.append({
             "probe": name, "status": str(status), "why": why,
