@@ -11,7 +11,7 @@ from monitor.model.events import Range
 from monitor.rules.activity import Activity
 from monitor.rules.batch import BatchState, HandPoint, expectation
 from monitor.rules.health import span_words
-from monitor.rules.standstill import LOOK_H, Standstill, standstill
+from monitor.rules.standstill import LOOK_H, REST_SLOPE, Standstill, standstill
 from monitor.rules.track import PointSource
 from monitor.rules.warmth import answer_of
 from monitor.science.tail import hourly_noise
@@ -137,10 +137,11 @@ def _rest(batch: BatchState, gravity: float, sd: float) -> tuple[float, float] |
 def _still_words(still: Standstill, evidence: Evidence) -> str:
     rest, tail = still.tail.rest(0.95), still.tail
     words = f"it has levelled off: by the curve of its last {tail.span_h:.0f} h at most {rest:.4f} is still to fall"
-    slope = still.slope or still.rest_slope
-    if slope is not None:
-        steepest = max(abs(slope.low), abs(slope.high)) * 24.0
-        words += f", and over its last {60 if still.slope else 48} h it moved by at most {steepest:.4f} a day"
+    for hours, slope in ((60, still.slope), (48, still.rest_slope)):
+        steepest = max(abs(slope.low), abs(slope.high)) * 24.0 if slope is not None else math.inf
+        if steepest < REST_SLOPE:  # wider, it is not what carried the verdict
+            words += f", and over its last {hours} h it moved by at most {steepest:.4f} a day"
+            break
     for each in evidence.activities:
         words += f"; {each.words}"
     return words

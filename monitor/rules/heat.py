@@ -64,8 +64,11 @@ def say(
     if best is None:
         return None
     side = "above" if figure.value > 0.0 else "below"
+    stands = f"stands {abs(figure.value):.1f} K {side} what the room gives it" if abs(figure.value) >= 0.05 else (
+        "is no warmer than the room explains"
+    )  # fmt: skip
     words = (
-        f"the liquid stands {abs(figure.value):.1f} K {side} what the room gives it (thermometer {probe}), "
+        f"the liquid {stands} (thermometer {probe}), "
         f"which tells of a fall of {best.value:.4f} ± {1.645 * best.sd:.4f} a day"
     )
     return Activity("heat", probe, -best.value, best.sd, best.from_ms, best.to_ms, words)
