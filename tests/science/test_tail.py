@@ -125,6 +125,14 @@ def test_any_hours_give_probabilities(data: st.DataObject) -> None:
     assert math.isfinite(found.rest(0.95))
 
 
+def test_the_end_is_near_or_slow() -> None:
+    """A quick tail ends within 0.001, a slow one at half a point a day: at 48 h both are the same."""
+    assert tail.end_rest(10.0) == tail.CLOSE
+    assert tail.end_rest(48.0) == pytest.approx(0.001)
+    assert tail.end_rest(200.0) == pytest.approx(0.0005 / 24.0 * 200.0)
+    assert tail.fit is fit
+
+
 def test_too_little_says_nothing() -> None:
     """No hours, or less than a day of them, say nothing."""
     assert fit([], NOW) is None
