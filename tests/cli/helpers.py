@@ -187,3 +187,12 @@ def until(truth: Callable[[], object], seconds: float = 20.0) -> None:
 def parsed(text: str) -> Any:
     """The one JSON value that was printed."""
     return json.loads(text)
+
+
+def all_shown(leader: int) -> bytes:
+    """Everything that a program writes to its terminal, until it ends (Linux then fails the read)."""
+    shown = b""
+    with contextlib.suppress(OSError):
+        while piece := os.read(leader, 65_536):
+            shown += piece
+    return shown

@@ -20,7 +20,7 @@ from simulators.play import Player
 from simulators.record import recording
 from simulators.scenario import load
 
-from .helpers import TOP, environment, parsed, run_here, run_there
+from .helpers import TOP, all_shown, environment, parsed, run_here, run_there
 
 HAS_EVENTS = 20
 
@@ -262,15 +262,7 @@ def test_progress_shows_in_a_terminal_only(cellar_files: tuple[Path, Path], tmp_
         cwd=TOP, env=environment(TERM="xterm"), stdout=subprocess.PIPE, stderr=follower,
     ) as process:  # fmt: skip
         os.close(follower)
-        shown = b""
-        while True:
-            try:
-                piece = os.read(leader, 65_536)
-            except OSError:
-                break
-            if not piece:
-                break
-            shown += piece
+        shown = all_shown(leader)
         assert process.wait(30) == 0
     os.close(leader)
 

@@ -12,7 +12,7 @@ import pytest
 from monitor.model.clock import HOUR, parse_time
 from monitor.settings import load_settings
 
-from .helpers import TOP, environment, parsed, run_here, run_there, until
+from .helpers import TOP, all_shown, environment, parsed, run_here, run_there, until
 from .replay_past import (
     changed,
     events_of,
@@ -261,15 +261,7 @@ def test_progress_of_a_sweep_shows_on_a_terminal(past: dict[str, Path]) -> None:
         cwd=TOP, env=environment(TERM="xterm"), stdout=subprocess.DEVNULL, stderr=follower,
     ) as process:  # fmt: skip
         os.close(follower)
-        shown = b""
-        while True:
-            try:
-                piece = os.read(leader, 65_536)
-            except OSError:
-                break
-            if not piece:
-                break
-            shown += piece
+        shown = all_shown(leader)
         assert process.wait(30) == 0
     os.close(leader)
 

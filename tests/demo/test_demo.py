@@ -23,6 +23,8 @@ from typing import Any
 
 import pytest
 
+from tests.cli.helpers import all_shown
+
 TOP = Path(__file__).parents[2]
 FAST = 1_000_000  # as fast as the daemon takes it in
 DEMO = [sys.executable, "-m", "monitor.cli.main", "demo"]
@@ -230,15 +232,7 @@ def test_in_a_terminal_it_shows_how_things_stand(tmp_path: Path) -> None:
         stdin=follower, stdout=follower, stderr=follower, start_new_session=True,
     )  # fmt: skip
     os.close(follower)
-    shown = b""
-    while True:
-        try:
-            piece = os.read(leader, 65_536)
-        except OSError:
-            break
-        if not piece:
-            break
-        shown += piece
+    shown = all_shown(leader)
     os.close(leader)
     assert process.wait(20) == 0
 
