@@ -85,9 +85,7 @@ def hourly(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
 
 def _teach(state: State, batch: BatchState, now_ms: int) -> None:
     """Other witnesses learn from the gravity while it falls, if that can be believed."""
-    lead = next(
-        (each for each in gravity_witnesses(state, batch.vessel) if trouble_of(each.health, now_ms) is None), None
-    )
+    lead = _believed(gravity_witnesses(state, batch.vessel), now_ms)
     activity.learn(state, batch, lead.track.points if lead else None, now_ms)
 
 
@@ -166,7 +164,7 @@ def _evidence(
 ) -> Evidence | None:
     if not witnesses:
         return None
-    believed = next((each for each in witnesses if trouble_of(each.health, now_ms) is None), None)
+    believed = _believed(witnesses, now_ms)
     witness = believed or witnesses[0]
     truth = _truth(batch, witness, now_ms)
     offsets = truth.solve()
@@ -179,6 +177,11 @@ def _evidence(
     return Evidence(
         source, witness.name, error, trouble, liquid, witness.seen_ms(), activities=said, set_right=offsets.pairs > 0
     )
+
+
+def _believed(witnesses: list[Witness], now_ms: int) -> Witness | None:
+    """The first of them that can carry a verdict now."""
+    return next((each for each in witnesses if trouble_of(each.health, now_ms) is None), None)
 
 
 def _set_right(source: PointSource, offsets: Offsets) -> PointSource:

@@ -1,7 +1,7 @@
 """The verdict on a fermenting batch.
 
-It has *ended* when what remains is small with stated probability and the slope of two days lies inside narrow bounds
-on both sides (`standstill.py`), never because no trend was found; it *stands still* when that holds of the slope but
+It has *ended* when what remains is small with stated probability and the slope of 60 h lies inside narrow bounds on
+both sides (`standstill.py`), never because no trend was found; it *stands still* when that holds of the slope but
 not yet of the rest. What has ended is finished or stalled by how far it lies above the expected final gravity,
 reckoned with that expectation's own uncertainty; where it could be either, or where cold, a dead probe or too little
 data forbid an answer, it is unknown. Figures and what was tried: DEVELOPERS.md, detection.
@@ -37,7 +37,6 @@ LEAST_SPREAD = 0.001  # SG: what a probe may have drifted over a batch (0.002 a 
 SLOWING = 0.35  # of the fastest rate
 QUICK_AGAIN = 0.55
 RESUMED_FALL = 0.0015
-_NORMAL = NormalDist()
 
 
 def judge(batch: BatchState, evidence: Evidence, now_ms: int) -> VerdictEvent:
@@ -204,7 +203,6 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
         seen.still_words(),
         f"at {seen.gravity:.4f} it may be finished or stalled: it should end at {expected.final:.4f} ± "
         f"{Z90 * expected.sd:.4f} ({expected.source})",
-        *_glide_words(batch, "unknown"),
         "set expected_final or fermentables, or ferment a small sample out warm to learn where it can end",
     )  # fmt: skip
 
@@ -219,7 +217,7 @@ def _stalled(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
 
 
 def _glide_words(batch: BatchState, verdict: str) -> tuple[str, ...]:
-    if batch.glide is None or verdict == "unknown":
+    if batch.glide is None:
         return ()
     share = max(batch.glide, 0.0)
     if verdict == "stalled" and share <= 0.05:
