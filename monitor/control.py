@@ -27,6 +27,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from monitor.intake.values import OLDEST_OWN_MS, refuse_future
 from monitor.model.clock import EARLIEST_MS, iso
+from monitor.model.deeds import Deed, Undone
+from monitor.model.entry import Ms
 from monitor.model.errors import LeeswatchError, StoreError, UsageError
 from monitor.model.inputs import (
     JOURNAL,
@@ -40,7 +42,6 @@ from monitor.model.inputs import (
     HandReading,
     JournalEntry,
     Message,
-    Ms,
     ProbeMoved,
     ReadingUndone,
     Sample,
@@ -59,7 +60,7 @@ LONGEST_SOCKET_NAME = 100  # the kernel allows 107 bytes
 # What a person may write; the rest is the daemon's own.
 BY_PEOPLE = (
     Acknowledged, Added, BatchClosed, BatchStarted, ContentsChanged, Exported, ForcedFinal, HandReading,
-    ProbeMoved, ReadingUndone, Shelved, StageChanged, Ticked,
+    ProbeMoved, ReadingUndone, Shelved, StageChanged, Ticked, Deed, Undone,
 )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from monitor.alerts.book import Outcome
-from monitor.engine import activity
+from monitor.engine import activity, deeds
 from monitor.engine.readings import open_batch
 from monitor.engine.state import State
 from monitor.engine.verdicts import evaluate, settle_step
@@ -52,6 +52,8 @@ WARM_C = 20.0  # what is put into a fridge is taken to come from a room
 
 def apply_entry(state: State, entry: JournalEntry, now_ms: int, out: Outcome) -> None:
     """Apply one entry; kinds that are only kept for the record do nothing here."""
+    if deeds.keep(state, entry):
+        deeds.apply_deed(state, entry, now_ms, out)
     handler = _HANDLERS.get(type(entry))
     if handler is not None:
         handler(state, entry, now_ms, out)

@@ -1,7 +1,8 @@
 """All that the engine remembers, and how it goes to the store: in pieces, so that a commit writes what changed.
 
 A piece is JSON under a key: `clock`, `settings`, `places`, `book`, `probe:NAME`, `batch:NAME`, `fridge:NAME`,
-`ratios:BATCH` (what a batch taught its witnesses), `finals` (how past batches ended), `track:PLACE|PROBE|QUANTITY` and
+`ratios:BATCH` (what a batch taught its witnesses), `finals` (how past batches ended), `record:KIND:NAME` (the journal
+entries about a batch, a wash or a jar), `hold:KIND:NAME` (how long it has been cold), `track:PLACE|PROBE|QUANTITY` and
 one `hour:…|NUMBER` for each hour of a track. `order` says in which order the named ones came: the rules go through
 them in that order, and events that fall in one tick follow from it.
 """
@@ -9,13 +10,16 @@ them in that order, and events that fall in one tick follow from it.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import TypeAdapter
+from pydantic import Field, TypeAdapter
 
 from monitor.alerts.book import Book
+from monitor.batches.hold import HoldState
+from monitor.batches.record import Record
 from monitor.model.config import RuleProbe, RuleSettings, Vessel
 from monitor.model.errors import StoreError
+from monitor.model.inputs import JournalEntry
 from monitor.rules.activity import Ratios
 from monitor.rules.batch import BatchState
 from monitor.rules.finals import Past
@@ -25,7 +29,7 @@ from monitor.rules.track import Hour, Steps, Track
 from monitor.science.calibration import Curve, fit
 
 # Raise it when a piece changes its form or a rule remembers something new: the state is then rebuilt from the inputs.
-STATE_VERSION = 3
+STATE_VERSION = 4
 
 
 @dataclass(slots=True)
@@ -61,6 +65,8 @@ _NAMED: dict[str, TypeAdapter[Any]] = {
     "batch": TypeAdapter(BatchState),
     "fridge": TypeAdapter(FridgeState),
     "ratios": TypeAdapter(dict[str, Ratios]),
+    "record": TypeAdapter(list[Annotated[JournalEntry, Field(discriminator="kind")]]),
+    "hold": TypeAdapter(HoldState),
 }
 
 
@@ -79,6 +85,8 @@ class State:
         self.steps: dict[str, Steps] = {}
         self.ratios: dict[str, dict[str, Ratios]] = {}
         self.finals: list[Past] = []
+        self.records: dict[str, Record] = {}
+        self.holds: dict[str, HoldState] = {}
         self._touched: set[str] = set()
         self._gone: set[str] = set()
         self._order: dict[str, list[str]] = {}
@@ -231,5 +239,8 @@ class State:
             setattr(self, attribute, {name: found[name] for name in order})
 
 
-_ATTRIBUTE = {"probe": "probes", "batch": "batches", "fridge": "fridges", "ratios": "ratios"}
-_ORDERED = ("probes", "batches", "fridges", "tracks")
+_ATTRIBUTE = {
+    "probe": "probes", "batch": "batches", "fridge": "fridges",
+    "ratios": "ratios", "record": "records", "hold": "holds",
+}  # fmt: skip
+_ORDERED = ("probes", "batches", "fridges", "tracks", "records", "holds")

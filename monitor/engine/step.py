@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from monitor.alerts.book import REFRESH, Outcome
-from monitor.engine import silence
+from monitor.engine import clocks, silence, yeast_clocks
 from monitor.engine.air import tell_freezing, tell_room
 from monitor.engine.entries import apply_entry
 from monitor.engine.readings import open_batch, take_reading
@@ -66,6 +66,8 @@ def _tick(state: State, now_ms: int, out: Outcome) -> None:
             state.book.note(finding, now_ms, out)
         if fridge.drift_ms != drifting:
             state.touch(f"fridge:{name}")
+    clocks.tick(state, now_ms, out)
+    yeast_clocks.tick(state, now_ms, out)
     if now_ms % HOUR == 0:
         _each_hour(state, now_ms, out)
     state.book.tick(now_ms, out)

@@ -229,6 +229,14 @@ class Fridge(Section):
     contents: list[str] = Field(default_factory=list)
 
 
+class Ingredients(Section):
+    """What a batch was mixed from: kilograms by name, as `leeswatch calc original` knows them."""
+
+    sugar_kg: dict[str, Annotated[Number, Field(gt=0, le=10_000)]] = Field(default_factory=dict)
+    grain_kg: dict[str, Annotated[Number, Field(gt=0, le=10_000)]] = Field(default_factory=dict)
+    enzymes: Literal["none", "malt", "added"] = "malt"
+
+
 class Batch(Section):
     """A batch as pitched."""
 
@@ -244,6 +252,9 @@ class Batch(Section):
     yeast_range_c: tuple[Number, Number] | None = None
     alcohol_limit_abv: Number | None = Field(default=None, gt=0, le=25)
     start_within: Seconds = 36 * 3600.0
+    volume_l: Number | None = Field(default=None, gt=0, le=10_000)
+    ingredients: Ingredients | None = None
+    jars: list[Name] = Field(default_factory=list)  # of the shelf, that it was pitched from
 
     @field_validator("yeast_range_c")
     @classmethod
@@ -259,6 +270,74 @@ class Batch(Section):
         if final and original and final >= original:
             raise ValueError(f"it should lie below original_gravity, {original:.3f}")
         return final
+
+
+# --- what practice does: every figure "common practice, no source", and every one yours to set ------------------------
+
+
+class RackingPractice(Section):
+    """Racking off the lees."""
+
+    lees_share: Number = Field(default=0.05, ge=0, le=0.5)  # of the volume, where nobody measured
+    siphon_above_mm: Number = Field(default=15.0, ge=0, le=500)  # how far the tip stays above the lees
+    headspace_share: Number = Field(default=0.05, ge=0, le=0.9)  # of the vessel it goes into
+    checklist: list[str] = Field(
+        default_factory=lambda: [
+            "clean the vessel, the siphon and its hose, then sanitise them",
+            "leave the batch still for an hour after it was moved",
+            "keep the tip above the lees, and the hose's end below the surface",
+            "air the room: carbon dioxide gathers low",
+        ]
+    )
+
+
+class ClearingPractice(Section):
+    """Clearing with finings in two parts."""
+
+    second_after: Seconds = 3600.0
+    clear_after: tuple[Seconds, Seconds] = (12 * 3600.0, 48 * 3600.0)
+    range_c: tuple[Number, Number] = (15.0, 25.0)
+    slow_factor: Number = Field(default=2.0, gt=1, le=20)  # of its sibling's time
+    first_ml_per_l: Number | None = Field(default=None, gt=0, le=100)  # as the packet says
+    second_ml_per_l: Number | None = Field(default=None, gt=0, le=100)
+
+
+class ColdPractice(Section):
+    """Settling and holding cold."""
+
+    settle_hours: Number = Field(default=48.0, gt=0, le=2_000)
+    within_k: Number = Field(default=0.5, gt=0, le=5)  # above the target that still counts as at it
+    checklist: list[str] = Field(
+        default_factory=lambda: [
+            "take the airlock off or bung it loosely: what cools draws in the airlock's liquid, and air",
+            "move it gently: moving stirs the lees up",
+            "keep jars clear of the cold plate at the back",
+        ]
+    )
+
+
+class YeastPractice(Section):
+    """Washing, keeping and pitching yeast."""
+
+    short_stand: Seconds = 20 * 60.0
+    long_stand: Seconds = 4 * 3600.0
+    powdery_stand: Seconds = 12 * 3600.0
+    rounds: Whole = Field(default=3, ge=1, le=10)
+    most_abv: Number = Field(default=9.0, gt=0, le=25)  # of the batch it comes from
+    most_generations: Whole = Field(default=8, ge=1, le=100)
+    doubtful_generations: Whole = Field(default=5, ge=1, le=100)
+    best_within: Seconds = 21 * 86400.0
+    discard_after: Seconds = 120 * 86400.0
+    store_c: tuple[Number, Number] = (1.0, 4.0)
+
+
+class Practice(Section):
+    """The figures of the trade that the clocks and advice go by."""
+
+    racking: RackingPractice = RackingPractice()
+    clearing: ClearingPractice = ClearingPractice()
+    cold: ColdPractice = ColdPractice()
+    yeast: YeastPractice = YeastPractice()
 
 
 class Route(Section):
@@ -327,6 +406,7 @@ class Settings(Section):
     alerts: Alerts = Alerts()
     jobs: Jobs = Jobs()
     web: Web = Web()
+    practice: Practice = Practice()
 
     @model_validator(mode="before")
     @classmethod
@@ -349,6 +429,7 @@ class Settings(Section):
             room=self.room,
             fridge=self.fridge,
             batch=self.batch,
+            practice=self.practice,
             remind_every=self.alerts.remind_every,
         )
 
@@ -370,6 +451,7 @@ class RuleSettings(Section):
     room: list[Room] = Field(default_factory=list)
     fridge: list[Fridge] = Field(default_factory=list)
     batch: list[Batch] = Field(default_factory=list)
+    practice: Practice = Practice()
     remind_every: Number = 12 * 3600.0
 
     def as_json(self) -> dict[str, Any]:

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal, NamedTuple
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, TypeAdapter
+from pydantic import Field, TypeAdapter
 
-from monitor.model.clock import iso, parse_time
+from monitor.model.deeds import DeedEntry, Undone
+from monitor.model.entry import Entry, Ms
 
 
 class Reading(NamedTuple):
@@ -83,21 +84,7 @@ class Message:
 # --- the journal -------------------------------------------------------------------------------------------------
 
 
-def _to_ms(value: object) -> object:
-    return parse_time(value) if isinstance(value, str) else value
-
-
-# A time in the journal: milliseconds in the program, RFC 3339 text in JSON.
-Ms = Annotated[int, BeforeValidator(_to_ms), PlainSerializer(iso, return_type=str, when_used="json")]
-
-
-class _Entry(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-    received: Ms = 0  # given by the writer
-
-
-class Started(_Entry):
+class Started(Entry):
     """The daemon (or a command in its place) started; from `watched_until` to now no tick falls: nobody watched."""
 
     kind: Literal["started"] = "started"
@@ -106,19 +93,19 @@ class Started(_Entry):
     watched_until: Ms | None
 
 
-class Stopped(_Entry):
+class Stopped(Entry):
     """The daemon stopped in good order."""
 
     kind: Literal["stopped"] = "stopped"
 
 
-class Exported(_Entry):
+class Exported(Entry):
     """The store was exported: replay ends here."""
 
     kind: Literal["exported"] = "exported"
 
 
-class ClockStep(_Entry):
+class ClockStep(Entry):
     """The wall clock was set by `by_ms`; as after an outage, the span since `watched_until` was not watched."""
 
     kind: Literal["clock-step"] = "clock-step"
@@ -126,28 +113,28 @@ class ClockStep(_Entry):
     by_ms: int
 
 
-class Configured(_Entry):
+class Configured(Entry):
     """The part of the configuration that the rules see, as JSON."""
 
     kind: Literal["configuration"] = "configuration"
     settings: dict[str, Any]
 
 
-class BatchStarted(_Entry):
+class BatchStarted(Entry):
     """A batch was pitched; `batch` holds the same keys as a `[[batch]]` of the configuration."""
 
     kind: Literal["batch"] = "batch"
     batch: dict[str, Any]
 
 
-class BatchClosed(_Entry):
+class BatchClosed(Entry):
     """A batch is over: its record stays, its rules rest."""
 
     kind: Literal["batch-closed"] = "batch-closed"
     batch: str
 
 
-class StageChanged(_Entry):
+class StageChanged(Entry):
     """A batch goes to another stage."""
 
     kind: Literal["stage"] = "stage"
@@ -155,7 +142,7 @@ class StageChanged(_Entry):
     stage: Literal["fermenting", "clearing", "cold", "stored"]
 
 
-class ProbeMoved(_Entry):
+class ProbeMoved(Entry):
     """A probe sits elsewhere from `at` on; `to` is a place such as `vessel:bucket-a`, or None for out."""
 
     kind: Literal["move"] = "move"
@@ -164,7 +151,7 @@ class ProbeMoved(_Entry):
     at: Ms
 
 
-class ContentsChanged(_Entry):
+class ContentsChanged(Entry):
     """What stands in a fridge from now on (vessel names)."""
 
     kind: Literal["contents"] = "contents"
@@ -172,7 +159,7 @@ class ContentsChanged(_Entry):
     contents: list[str]
 
 
-class Added(_Entry):
+class Added(Entry):
     """Something went into a batch; the gravity it had just after is known or left to the readings."""
 
     kind: Literal["addition"] = "addition"
@@ -180,9 +167,14 @@ class Added(_Entry):
     what: str
     at: Ms
     gravity_rise: float | None = None
+    # What it was, where the person said so; the rise follows from it and from the volume then.
+    amount: float | None = Field(default=None, gt=0)
+    unit: Literal["kg", "g", "L", "mL"] | None = None
+    sugar: str | None = None  # the fermentable's name
+    volume_l: float | None = Field(default=None, gt=0)  # of the batch just after
 
 
-class Acknowledged(_Entry):
+class Acknowledged(Entry):
     """A person has seen an alert."""
 
     kind: Literal["acknowledged"] = "acknowledged"
@@ -190,7 +182,7 @@ class Acknowledged(_Entry):
     by: str = ""
 
 
-class Shelved(_Entry):
+class Shelved(Entry):
     """A person set an alert aside until a time."""
 
     kind: Literal["shelved"] = "shelved"
@@ -199,7 +191,7 @@ class Shelved(_Entry):
     by: str = ""
 
 
-class ProbeStatus(_Entry):
+class ProbeStatus(Entry):
     """A probe, or the broker for it, said that it is online or offline."""
 
     kind: Literal["probe-status"] = "probe-status"
@@ -207,7 +199,7 @@ class ProbeStatus(_Entry):
     online: bool
 
 
-class HandReading(_Entry):
+class HandReading(Entry):
     """What a person typed, as typed: the readings of `hand:<vessel>` follow from it."""
 
     kind: Literal["hand-reading"] = "hand-reading"
@@ -218,7 +210,7 @@ class HandReading(_Entry):
     at: Ms
 
 
-class ReadingUndone(_Entry):
+class ReadingUndone(Entry):
     """A hand reading was a mistake: rules pass it over."""
 
     kind: Literal["reading-undone"] = "reading-undone"
@@ -226,7 +218,7 @@ class ReadingUndone(_Entry):
     at: Ms
 
 
-class ForcedFinal(_Entry):
+class ForcedFinal(Entry):
     """Where a small sample, kept warm until it stopped, ended: what the scale showed; None takes it back."""
 
     kind: Literal["forced-final"] = "forced-final"
@@ -237,14 +229,14 @@ class ForcedFinal(_Entry):
     at: Ms
 
 
-class Ticked(_Entry):
+class Ticked(Entry):
     """A person marks a notice as done, so that it returns to normal."""
 
     kind: Literal["ticked"] = "ticked"
     id: str
 
 
-class Trouble(_Entry):
+class Trouble(Entry):
     """The watcher's own trouble came or went: the clock is not set, the store could not be written."""
 
     kind: Literal["trouble"] = "trouble"
@@ -256,7 +248,7 @@ class Trouble(_Entry):
 JournalEntry = (
     Started | Stopped | Exported | ClockStep | Configured | BatchStarted | BatchClosed | StageChanged | ProbeMoved
     | ContentsChanged | Added | Acknowledged | Shelved | ProbeStatus | HandReading | ReadingUndone
-    | ForcedFinal | Ticked | Trouble
+    | ForcedFinal | Ticked | Trouble | DeedEntry | Undone
 )  # fmt: skip
 
 JOURNAL: TypeAdapter[JournalEntry] = TypeAdapter(Annotated[JournalEntry, Field(discriminator="kind")])

@@ -1,0 +1,76 @@
+"""The record of a thing: all journal entries about it, and which of them count.
+
+Nothing is ever taken out of a record. An `undone` entry names another by when it was received; that one does not count
+then, unless the undoing was itself undone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from monitor.model.deeds import Deed, Harvested, Jarred, JarUsed, Merged, Split, Undone
+from monitor.model.inputs import (
+    Added,
+    BatchClosed,
+    BatchStarted,
+    ForcedFinal,
+    JournalEntry,
+    StageChanged,
+)
+
+Record = list[JournalEntry]
+
+
+def subjects(entry: JournalEntry) -> tuple[str, ...]:
+    """What an entry is about, as `kind:name`, the chief thing first; nothing for what belongs to no record."""
+    if isinstance(entry, BatchStarted):
+        jars = entry.batch.get("jars", ())
+        return (f"batch:{entry.batch.get('name', '')}", *(f"jar:{jar}" for jar in jars))
+    if isinstance(entry, StageChanged | BatchClosed | Added | ForcedFinal):
+        return (f"batch:{entry.batch}",)
+    if isinstance(entry, Split):
+        return f"batch:{entry.batch}", f"batch:{entry.name}"
+    if isinstance(entry, Merged):
+        return f"batch:{entry.batch}", f"batch:{entry.into}"
+    if isinstance(entry, Harvested):
+        return f"wash:{entry.wash}", f"batch:{entry.batch}", *(f"jar:{jar}" for jar in entry.parents)
+    if isinstance(entry, Jarred):
+        wash = (f"wash:{entry.wash}",) if entry.wash else ()
+        return f"jar:{entry.jar}", *wash, *(f"jar:{jar}" for jar in entry.parents)
+    if isinstance(entry, JarUsed):
+        return f"jar:{entry.jar}", *((f"batch:{entry.batch}",) if entry.batch else ())
+    return _plain(entry)
+
+
+def _plain(entry: JournalEntry) -> tuple[str, ...]:
+    if not isinstance(entry, Deed):
+        return ()
+    about = getattr(entry, "about", None)
+    if about is not None:
+        return (str(about),)
+    return tuple(f"{kind}:{getattr(entry, kind)}" for kind in ("batch", "wash", "jar") if hasattr(entry, kind))[:1]
+
+
+def when(entry: JournalEntry) -> int:
+    """When it was done, UTC ms: as the person said, else when it was received."""
+    at = getattr(entry, "at", None)
+    return at if isinstance(at, int) else entry.received
+
+
+def counting(record: Iterable[JournalEntry]) -> list[JournalEntry]:
+    """The entries that count, in the order in which they were done."""
+    off: set[int] = set()
+    kept: list[JournalEntry] = []
+    for entry in sorted(record, key=lambda each: each.received, reverse=True):
+        if entry.received in off:
+            continue
+        if isinstance(entry, Undone):
+            off.add(entry.of)
+        else:
+            kept.append(entry)
+    return sorted(kept, key=lambda entry: (when(entry), entry.received))
+
+
+def latest(record: Sequence[JournalEntry]) -> JournalEntry | None:
+    """The entry that was received last of those that count: what a plain undo takes back."""
+    return max(counting(record), key=lambda each: each.received, default=None)

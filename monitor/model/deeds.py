@@ -1,0 +1,237 @@
+"""Deeds: what people do to batches and yeast, as entries of the journal.
+
+A deed says what was done and when (`at`); what follows from it is worked out from all deeds about the same thing that
+count. Nothing is rewritten: a mistake is taken back by an `undone` entry, which names it by when it was received, and
+a correction is an `undone` and the deed as it should have been.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from monitor.model.config import Name
+from monitor.model.entry import Entry, Ms
+
+Litres = Annotated[float, Field(gt=0, le=10_000)]
+Millilitres = Annotated[float, Field(gt=0, le=100_000)]
+Celsius = Annotated[float, Field(ge=-40, le=60)]
+Text = Annotated[str, Field(min_length=1, max_length=4_000)]
+About = Annotated[str, Field(pattern=r"^(batch|wash|jar):[a-z0-9][a-z0-9._-]{0,62}$")]
+
+Clearness = Literal["opaque", "cloudy", "hazy", "clear", "bright"]
+Material = Literal["plastic", "glass", "steel"]
+
+
+class Deed(Entry):
+    """Something that was done at a time."""
+
+    at: Ms
+
+
+# --- a batch -----------------------------------------------------------------------------------------------------
+
+
+class Racked(Deed):
+    """A batch went from its vessel into another, off its lees."""
+
+    kind: Literal["racked"] = "racked"
+    batch: Name
+    to: Name
+    volume_l: Litres | None = None  # what arrived
+    loss_l: Annotated[float, Field(ge=0, le=10_000)] | None = None  # what stayed behind
+
+
+class Split(Deed):
+    """Part of a batch went into a vessel of its own, as a batch of its own."""
+
+    kind: Literal["split"] = "split"
+    batch: Name
+    name: Name
+    vessel: Name
+    volume_l: Litres
+
+
+class Merged(Deed):
+    """A batch was poured into another, and is over."""
+
+    kind: Literal["merged"] = "merged"
+    batch: Name
+    into: Name
+    volume_l: Litres | None = None
+
+
+class Reopened(Deed):
+    """A batch that was closed goes on."""
+
+    kind: Literal["batch-reopened"] = "batch-reopened"
+    batch: Name
+
+
+class Noted(Deed):
+    """Words about a thing: a note, what it tasted like, or that it smells off."""
+
+    kind: Literal["note"] = "note"
+    about: About
+    text: Text
+    sort: Literal["note", "tasting", "off-smell"] = "note"
+    score: Annotated[int, Field(ge=1, le=10)] | None = None
+
+
+class Photo(Deed):
+    """A photo, kept as a file in the photo folder beside the store."""
+
+    kind: Literal["photo"] = "photo"
+    about: About
+    file: Annotated[str, Field(pattern=r"^[0-9a-f]{16}\.(jpg|jpeg|png|webp|heic)$")]
+    caption: Annotated[str, Field(max_length=400)] = ""
+    clearness: Clearness | None = None  # when it was taken to judge by eye
+
+
+class Fined(Deed):
+    """A part of the finings went in."""
+
+    kind: Literal["fining"] = "fining"
+    batch: Name
+    part: Literal[1, 2]
+    what: Annotated[str, Field(min_length=1, max_length=60)]
+    dose_ml: Annotated[float, Field(gt=0, le=10_000)] | None = None
+
+
+class Clarity(Deed):
+    """How clear it is: by eye, or by a turbidity reading typed by hand."""
+
+    kind: Literal["clarity"] = "clarity"
+    batch: Name
+    clearness: Clearness | None = None
+    ntu: Annotated[float, Field(ge=0, le=10_000)] | None = None
+
+
+class Held(Deed):
+    """Something is to be held cold: `hours` with its liquid at or below `target_c`."""
+
+    kind: Literal["hold"] = "hold"
+    about: About
+    fridge: Name | None = None
+    target_c: Celsius
+    hours: Annotated[float, Field(gt=0, le=10_000)]
+    litres: Litres | None = None
+    material: Material | None = None
+    abv: Annotated[float, Field(ge=0, le=80)] | None = None
+    from_c: Celsius = 20.0  # its temperature when it went in
+
+
+class HoldEnded(Deed):
+    """It is not held cold any more."""
+
+    kind: Literal["hold-ended"] = "hold-ended"
+    about: About
+
+
+class SealedUp(Deed):
+    """A batch, or part of it, was closed tight."""
+
+    kind: Literal["sealed"] = "sealed"
+    batch: Name
+    litres: Litres
+    headspace_l: Annotated[float, Field(gt=0, le=10_000)]
+    sealed_at_c: Celsius
+    stored_at_c: Celsius  # the hottest place it will stand
+    material: Material = "glass"
+    rated_bar: Annotated[float, Field(gt=0, le=200)] | None = None  # by its maker, for pressure; None: not rated
+
+
+# --- yeast -------------------------------------------------------------------------------------------------------
+
+
+class Harvested(Deed):
+    """Lees were taken from a batch to be washed; what they come from is noted as it was then."""
+
+    kind: Literal["harvest"] = "harvest"
+    wash: Name
+    batch: Name
+    strain: Annotated[str, Field(min_length=1, max_length=60)]
+    generation: Annotated[int, Field(ge=1, le=100)]  # the packet is 0; yeast that fermented once is 1
+    volume_ml: Millilitres
+    abv: Annotated[float, Field(ge=0, le=30)] | None = None
+    stalled: bool = False
+    off_smell: bool = False
+    parents: list[Name] = Field(default_factory=list)  # jars that the batch was pitched from
+
+
+class WashRound(Deed):
+    """Water was put on and shaken: it stands from now. A short stand only lets grain and dark matter drop."""
+
+    kind: Literal["wash-round"] = "wash-round"
+    wash: Name
+    water_ml: Millilitres
+    stand: Literal["short", "long"] = "long"
+    powdery: bool = False
+
+
+class PouredOff(Deed):
+    """The stand is over: after a long one the water went off, after a short one the cloudy part was poured on."""
+
+    kind: Literal["poured-off"] = "poured-off"
+    wash: Name
+    kept_ml: Millilitres | None = None
+
+
+class Jarred(Deed):
+    """A jar stands on the shelf, from a packet, a wash or a starter."""
+
+    kind: Literal["jar"] = "jar"
+    jar: Name
+    strain: Annotated[str, Field(min_length=1, max_length=60)]
+    origin: Literal["packet", "wash", "starter", "given"]
+    wash: Name | None = None
+    parents: list[Name] = Field(default_factory=list)
+    generation: Annotated[int, Field(ge=0, le=100)] = 0
+    volume_ml: Millilitres
+    layer_ml: Millilitres | None = None  # the settled yeast in it
+    cells: Annotated[float, Field(gt=0, le=1e15)] | None = None  # in all, where a packet says so
+    stored_c: Celsius = 4.0
+    fridge: Name | None = None
+
+
+class JarCounted(Deed):
+    """A count under the microscope."""
+
+    kind: Literal["jar-count"] = "jar-count"
+    jar: Name
+    cells_per_ml: Annotated[float, Field(gt=0, le=1e11)]  # of the settled layer
+    viability: Annotated[float, Field(ge=0, le=100)] | None = None  # per cent
+
+
+class JarUsed(Deed):
+    """Some of a jar was pitched."""
+
+    kind: Literal["jar-used"] = "jar-used"
+    jar: Name
+    batch: Name | None = None
+    ml: Millilitres
+
+
+class JarDiscarded(Deed):
+    """A jar is gone."""
+
+    kind: Literal["jar-discarded"] = "jar-discarded"
+    jar: Name
+    why: Annotated[str, Field(max_length=200)] = ""
+
+
+# --- taking back -------------------------------------------------------------------------------------------------
+
+
+class Undone(Entry):
+    """The entry received at `of` does not count; or, where that was itself an undoing, it counts again."""
+
+    kind: Literal["undone"] = "undone"
+    of: Ms
+
+
+DeedEntry = (
+    Racked | Split | Merged | Reopened | Noted | Photo | Fined | Clarity | Held | HoldEnded | SealedUp | Harvested
+    | WashRound | PouredOff | Jarred | JarCounted | JarUsed | JarDiscarded
+)  # fmt: skip
