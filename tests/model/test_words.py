@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from monitor.model import errors, inputs
+from monitor.model import deeds, errors, inputs
 from monitor.model.clock import parse_time
 from monitor.model.errors import ConfigError, LeeswatchError, Problem, RecordingError, StoreBusy, StoreTrouble
 from monitor.model.events import (
@@ -100,6 +100,10 @@ FILLED: dict[str, Any] = {
     "stage": "cold", "probe": "float-a", "to": "vessel:b", "at": NOW - 9, "fridge": "larder", "contents": ["a"],
     "what": "sugar", "id": "a1", "until": NOW + 9, "online": True, "vessel": "b", "hydrometer": 1.01,
     "temperature": 18.5, "calibrated": 20.0, "alert": "store-trouble", "active": False, "detail": "so",
+    "name": "amber-1b", "volume_l": 4.5, "into": "amber-2", "about": "jar:ale-3", "text": "clear",
+    "file": "0123456789abcdef.jpg", "part": 2, "target_c": 4.0, "hours": 48.0, "litres": 4.0, "headspace_l": 0.3,
+    "sealed_at_c": 4.0, "stored_at_c": 25.0, "wash": "w-1", "strain": "ale", "generation": 2, "volume_ml": 500.0,
+    "water_ml": 300.0, "jar": "ale-3", "origin": "wash", "cells_per_ml": 1.2e9, "ml": 80.0, "of": NOW - 99,
 }  # fmt: skip
 
 
@@ -107,6 +111,8 @@ def made(kind: type[Any]) -> Any:
     values = {name: FILLED[name] for name, field in kind.model_fields.items() if field.is_required()}
     if kind is inputs.BatchStarted:
         values["batch"] = {"name": "amber-1"}
+    if kind is deeds.Racked:
+        values["to"] = "bucket-c"
     return kind(received=NOW, **values)
 
 
