@@ -55,6 +55,9 @@ check 'mypy' "$venv/bin/mypy"
 check 'lint-imports' "$venv/bin/lint-imports"
 [ -z "$failed" ] || say "Failed before the tests: $failed."
 
+# Whole runs share the processors, a file staying with one process: several files start brokers and daemons once.
+[ $# -gt 0 ] || set -- -n auto --maxprocesses 4 --dist loadfile
+
 status=0
 "$venv/bin/python" -m pytest --basetemp="$work/t" --cov --cov-report=term -m "$marks" "$@" || status=$?
 [ -z "$failed" ] || [ "$status" -ne 0 ] || status=1
