@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 
+from monitor.cli import batch_clearing, batch_cold, batch_life
 from monitor.cli.common import (
     Commands,
     batch_vessel,
@@ -79,6 +80,9 @@ def add(commands: Commands) -> None:
     listing = command(verbs, "list", "What the batches are doing.", "leeswatch batch list", _list)
     with_config(listing)
     with_json(listing)
+
+    for area in (batch_life, batch_clearing, batch_cold):
+        area.add(verbs)
 
 
 def _named(parser: argparse.ArgumentParser) -> None:

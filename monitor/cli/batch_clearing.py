@@ -1,0 +1,9 @@
+"""`leeswatch batch`: finings, clearness and seals."""
+
+from __future__ import annotations
+
+from monitor.cli.common import Commands
+
+
+def add(verbs: Commands) -> None:
+    """Add the verbs."""
