@@ -2,6 +2,7 @@
 
     {"entries": [journal entries], "readings": [{probe, quantity, value, time}]}  ──►  {"received": "…"}
     {"ask": "health"}                                                             ──►  {…}
+    {"ask": "time"}                                                               ──►  {"time": "…"}
     what cannot be done                                                           ──►  {"what": …, "remedy": …}
 
 Only this user and its group may connect: the mode of the socket says so.
@@ -173,6 +174,8 @@ class ControlServer:
             request = json.loads(line)
             if request.get("ask") == "health":
                 return self._health()
+            if request.get("ask") == "time":
+                return {"time": iso(self._now())}
             items = parse_request(request, self._now())
             return {"received": self._record(*items).result(ANSWER_SECONDS)}
         except LeeswatchError as error:

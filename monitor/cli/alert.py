@@ -12,6 +12,7 @@ from monitor.cli.common import (
     group,
     local,
     moment,
+    now_ms,
     reader_of,
     say_json,
     settings_of,
@@ -19,7 +20,7 @@ from monitor.cli.common import (
     with_json,
     write,
 )
-from monitor.model.clock import DAY, SystemClock
+from monitor.model.clock import DAY
 from monitor.model.config import Settings
 from monitor.model.errors import StoreError, UsageError
 from monitor.model.inputs import Acknowledged, JournalEntry, Shelved, Ticked
@@ -88,9 +89,10 @@ def _done(args: argparse.Namespace) -> int:
 
 
 def _shelve(args: argparse.Namespace) -> int:
-    now = SystemClock().wall_ms()
+    settings = settings_of(args)
+    now = now_ms(settings)
     match = _SPAN.fullmatch(args.span)
-    until = now + int(match[1]) * _SPAN_MS[match[2]] if match else moment(args.span, settings_of(args))
+    until = now + int(match[1]) * _SPAN_MS[match[2]] if match else moment(args.span, settings)
     if not now < until < now + LONGEST_SHELVE:
         raise UsageError(f"--for {args.span} cannot be", "give a span up to a year, such as 90min, 12h or 2d")
     return _change(args, lambda number: Shelved(id=number, until=until, by="command line"), "shelved")

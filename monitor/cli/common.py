@@ -102,7 +102,7 @@ def write(settings: Settings, entries: Sequence[JournalEntry], readings: Sequenc
 def moment(text: str | None, settings: Settings) -> int:
     """A time as typed: RFC 3339, or local date and time of the site; now when left out. UsageError otherwise."""
     if text is None:
-        return SystemClock().wall_ms()
+        return now_ms(settings)
     try:
         return parse_time(text)
     except ValueError:
@@ -114,6 +114,13 @@ def moment(text: str | None, settings: Settings) -> int:
             f"{text!r} is no time", "write 2026-03-09T04:10:00Z, or the site's local time as '2026-03-09 04:10'"
         ) from error
     return ms_of(local if local.tzinfo else local.replace(tzinfo=ZoneInfo(settings.site.timezone)))
+
+
+def now_ms(settings: Settings) -> int:
+    """Now, by the clock of the daemon that writes (in a demo it is far from the machine's), else by the machine's."""
+    path = store_path(settings)
+    answer = ask(path, {"ask": "time"}) if path.parent.exists() else None
+    return parse_time(answer["time"]) if answer is not None else SystemClock().wall_ms()
 
 
 def local(ms: int, settings: Settings) -> str:
@@ -146,6 +153,6 @@ def batch_vessel(settings: Settings, name: str) -> str:
 
 
 __all__ = [
-    "Commands", "batch_vessel", "command", "group", "iso", "local", "moment", "number", "reader_of", "say_json",
+    "Commands", "batch_vessel", "command", "group", "iso", "local", "moment", "now_ms", "number", "reader_of", "say_json",
     "settings_of", "with_config", "with_json", "write",
 ]  # fmt: skip

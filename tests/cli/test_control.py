@@ -11,10 +11,12 @@ from typing import Any
 
 import pytest
 
+from monitor.cli.common import moment
 from monitor.control import ControlServer, TypedReading, as_request, ask, socket_path
 from monitor.model.clock import MINUTE, SystemClock, parse_time
 from monitor.model.errors import StoreError, StoreTrouble, UsageError
 from monitor.model.inputs import Acknowledged, Message, Started, Stopped
+from monitor.settings import parse_settings
 
 from .helpers import CELLAR, run_here
 
@@ -81,6 +83,19 @@ def test_entries_and_readings_reach_the_writer(store: Path, scribe: Scribe) -> N
 def test_health_can_be_asked(store: Path) -> None:
     """Without writing anything."""
     assert ask(store, {"ask": "health"}) == {"health": {"ok": True}}
+
+
+def test_time_is_the_writers(store: Path) -> None:
+    """A command that is told no time takes the daemon's: in a demo that is far from the machine's."""
+    server = ControlServer(store.with_name("other.db"), lambda: None, lambda: NOW, dict)
+    server.start()
+    try:
+        settings = parse_settings(f'[store]\npath = "{store.with_name("other.db")}"\n', "cellar.toml")
+
+        assert moment(None, settings) == NOW
+    finally:
+        server.stop()
+    assert abs(moment(None, settings) - SystemClock().wall_ms()) < MINUTE
 
 
 def test_only_this_user_may_connect(store: Path) -> None:
