@@ -153,6 +153,6 @@ def batch_vessel(settings: Settings, name: str) -> str:
 
 
 __all__ = [
-    "Commands", "batch_vessel", "command", "group", "iso", "local", "moment", "now_ms", "number", "reader_of", "say_json",
-    "settings_of", "with_config", "with_json", "write",
+    "Commands", "batch_vessel", "command", "group", "iso", "local", "moment", "now_ms", "number", "reader_of",
+    "say_json", "settings_of", "with_config", "with_json", "write",
 ]  # fmt: skip
