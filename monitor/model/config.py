@@ -300,6 +300,8 @@ class ClearingPractice(Section):
     slow_factor: Number = Field(default=2.0, gt=1, le=20)  # of its sibling's time
     first_ml_per_l: Number | None = Field(default=None, gt=0, le=100)  # as the packet says
     second_ml_per_l: Number | None = Field(default=None, gt=0, le=100)
+    clear_ntu: Number = Field(default=8.0, gt=0, le=1_000)  # a turbidity at or below it is clear
+    sibling_within: Seconds = 48 * 3600.0  # fined no further apart than this, batches are held against each other
 
 
 class ColdPractice(Section):

@@ -97,6 +97,8 @@ class Fined(Deed):
     part: Literal[1, 2]
     what: Annotated[str, Field(min_length=1, max_length=60)]
     dose_ml: Annotated[float, Field(gt=0, le=10_000)] | None = None
+    degassed: bool = False  # the person said that the gas was stirred out first
+    anyway: bool = False  # against the advice of the check
 
 
 class Clarity(Deed):
@@ -140,6 +142,17 @@ class SealedUp(Deed):
     stored_at_c: Celsius  # the hottest place it will stand
     material: Material = "glass"
     rated_bar: Annotated[float, Field(gt=0, le=200)] | None = None  # by its maker, for pressure; None: not rated
+    # What was known of the batch when it was closed, so that a later fall can be told from noise.
+    gravity: Annotated[float, Field(ge=0.9, le=1.3)] | None = None
+    fall_most: Annotated[float, Field(ge=0, le=0.3)] | None = None  # 95 % upper bound of what was still to fall
+    abv: Annotated[float, Field(ge=0, le=30)] | None = None
+
+
+class Unsealed(Deed):
+    """What was closed tight stands open again, or under an airlock."""
+
+    kind: Literal["unsealed"] = "unsealed"
+    batch: Name
 
 
 # --- yeast -------------------------------------------------------------------------------------------------------
@@ -232,6 +245,6 @@ class Undone(Entry):
 
 
 DeedEntry = (
-    Racked | Split | Merged | Reopened | Noted | Photo | Fined | Clarity | Held | HoldEnded | SealedUp | Harvested
-    | WashRound | PouredOff | Jarred | JarCounted | JarUsed | JarDiscarded
+    Racked | Split | Merged | Reopened | Noted | Photo | Fined | Clarity | Held | HoldEnded | SealedUp | Unsealed
+    | Harvested | WashRound | PouredOff | Jarred | JarCounted | JarUsed | JarDiscarded
 )  # fmt: skip
