@@ -1,0 +1,240 @@
+"""The seal check: whether a batch may be closed tight. Safe is said only where three things are so, and never guessed.
+
+It is `finished`; the 95 % upper bound of what may still fall is at most 0.001; and the gas that it holds, warmed to
+the hottest place it will stand, makes no pressure that matters to the vessel. Ordinary glass is rated for no pressure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.batches.record import counting
+from monitor.model.deeds import Material, SealedUp, Unsealed
+from monitor.model.inputs import BatchStarted, JournalEntry
+from monitor.science import sealing
+
+FALL_MOST: Final = 0.001
+Z_95: Final = 1.645
+SAME_SCALE_SD: Final = 0.0003
+"""SG: standard error of one reading of one hydrometer against another reading of the same one, degassed and with its
+temperature told: a fifth of its usual division of 0.001 and some (common practice, no source)."""
+FELL: Final = 0.0015
+"""SG: a fall since it was closed that noise does not explain (three times `SAME_SCALE_SD` on each side, and drift)."""
+DRY: Final = 0.988
+"""SG: where a sugar wash may end, taken where nothing is known of the end (common practice, no source)."""
+
+GLASS: Final = "ordinary glass jugs, jars and demijohns are not rated for pressure: they burst without warning"
+RELEASE: Final = (
+    "do not shake, move or warm it; cool it, cover it with a thick cloth, wear eye protection, and let the gas off "
+    "slowly, or put an airlock on"
+)
+AIR_THE_ROOM: Final = "gas that is let off gathers low: air the room, and do not bend into vessels or pits"
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What is known of a batch. Gravities SG 20/20; None: not known."""
+
+    verdict: str | None
+    gravity: float | None
+    gravity_error: float | None = None
+    """Standard error."""
+    fall_most: float | None = None
+    """95 % upper bound of what may still fall."""
+    final_expected: float | None = None
+    final_error: float | None = None
+    abv: float | None = None
+    """% by volume; None: not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """How it is, or would be, closed: litres, Cel, bar above the air outside."""
+
+    litres: float
+    headspace_l: float
+    sealed_at_c: float
+    stored_at_c: float
+    material: Material = "glass"
+    rated_bar: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One of the three, with why."""
+
+    name: str
+    so: bool
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Whether it may be closed, with everything that a person must read. Pressures in bar above the air outside."""
+
+    safe: bool
+    checks: tuple[Check, ...]
+    pressure_bar: float | None
+    pressure_range: tuple[float, float] | None
+    warming_bar: float | None
+    """Of `pressure_bar`, what comes by warming alone."""
+    rating: str
+    warnings: tuple[str, ...]
+
+    def reasons(self) -> tuple[str, ...]:
+        """Why it is not safe."""
+        return tuple(check.why for check in self.checks if not check.so)
+
+
+def judge(facts: Facts, closing: Closing) -> Judgement:
+    """Judge it by what is known; ValueError where `sealing.seal` refuses the figures."""
+    rating, holds = _rating(closing)
+    checks = [_finished(facts), _fall(facts)]
+    found = _pressure(facts, closing)
+    if found is None:
+        checks.append(Check("pressure", so=False, why="its gravity is not known, so the pressure is not either"))
+        return Judgement(
+            safe=False, checks=tuple(checks), pressure_bar=None, pressure_range=None, warming_bar=None,
+            rating=rating, warnings=_warnings(closing, (), safe=False, open_end=False),
+        )  # fmt: skip
+    high, gas = found
+    checks.append(_matters(gas, high, closing, holds))
+    safe = all(check.so for check in checks)
+    return Judgement(
+        safe=safe,
+        checks=tuple(checks),
+        pressure_bar=gas.pressure_bar_gauge,
+        pressure_range=(gas.pressure_low_bar, high),
+        warming_bar=gas.warming_only_bar,
+        rating=rating,
+        warnings=_warnings(closing, _of_science(gas, closing), safe=safe, open_end=facts.final_expected is None),
+    )
+
+
+def same_scale_fall(hand: float, forced: float) -> float:
+    """95 % upper bound of what may still fall, by one hydrometer: read in the batch, and in a sample fermented out.
+
+    Both SG, corrected for temperature. The scale's own error cancels; what is left is that of two readings.
+    """
+    return max(0.0, hand - forced) + Z_95 * math.sqrt(2.0) * SAME_SCALE_SD
+
+
+def _finished(facts: Facts) -> Check:
+    name = "finished"
+    if facts.verdict == "finished":
+        return Check(name, so=True, why="its verdict is finished")
+    if facts.verdict in (None, "unknown"):
+        return Check(name, so=False, why="whether it has finished is not known")
+    return Check(name, so=False, why=f"its verdict is {facts.verdict}, not finished")
+
+
+def _fall(facts: Facts) -> Check:
+    name = "nothing left to fall"
+    most = facts.fall_most
+    if facts.gravity is None or most is None:
+        return Check(name, so=False, why="how far its gravity may still fall is not known")
+    if most <= FALL_MOST:
+        return Check(name, so=True, why=f"it may still fall by {most:.4f} at most, with 95 %")
+    return Check(
+        name,
+        so=False,
+        why=f"it may still fall by {most:.4f} (95 % upper bound; {FALL_MOST:g} is the most that is safe): "
+        "a fall of 0.001 alone makes over half a bar in a vessel that is nearly full",
+    )
+
+
+def _pressure(facts: Facts, closing: Closing) -> tuple[float, sealing.Sealed] | None:
+    """The highest pressure to expect, and what the science says of the likely case."""
+    if facts.gravity is None:
+        return None
+    final = facts.final_expected if facts.final_expected is not None else DRY
+    final = min(final, facts.gravity)
+    gas = sealing.seal(
+        facts.gravity, final, closing.litres, closing.headspace_l, closing.sealed_at_c, closing.stored_at_c,
+        abv=facts.abv,
+        gravity_error=facts.gravity_error if facts.gravity_error is not None else 0.001,
+        final_error=facts.final_error if facts.final_error is not None else 0.001,
+    )  # fmt: skip
+    worst = gas.pressure_high_bar
+    if facts.fall_most is not None:
+        end = sealing.seal(
+            facts.gravity, max(0.96, facts.gravity - facts.fall_most), closing.litres, closing.headspace_l,
+            closing.sealed_at_c, closing.stored_at_c, abv=facts.abv, gravity_error=0.0, final_error=0.0,
+        )  # fmt: skip
+        worst = max(worst, end.pressure_bar_gauge)
+    return worst, gas
+
+
+def _matters(gas: sealing.Sealed, high: float, closing: Closing, holds: float) -> Check:
+    name = "no pressure that matters"
+    likely = f"{gas.pressure_bar_gauge:.1f} bar above the air outside at {closing.stored_at_c:g} °C, perhaps {high:.1f}"
+    if high <= holds:
+        return Check(name, so=True, why=f"{likely}: no more than it bears")
+    if closing.rated_bar is not None:
+        return Check(name, so=False, why=f"{likely}: more than the {closing.rated_bar:g} bar it is rated for")
+    return Check(name, so=False, why=f"{likely}, in a vessel that is rated for none")
+
+
+def _rating(closing: Closing) -> tuple[str, float]:
+    """What the vessel bears, in words and in bar."""
+    if closing.rated_bar is None:
+        return f"{closing.material}, not rated for pressure", sealing.MATTERS_BAR
+    return f"{closing.material}, rated for {closing.rated_bar:g} bar by its maker, as you say", closing.rated_bar
+
+
+def _of_science(gas: sealing.Sealed, closing: Closing) -> tuple[str, ...]:
+    """Its cautions; those that speak of ordinary vessels only where this is one."""
+    if closing.rated_bar is None:
+        return gas.cautions
+    return tuple(said for said in gas.cautions if not said.startswith(("Do not close it", "Keep the lid loose")))
+
+
+def _warnings(closing: Closing, said: tuple[str, ...], *, safe: bool, open_end: bool) -> tuple[str, ...]:
+    """Never silent, not even where it is safe."""
+    found = list(said)
+    if open_end:
+        found.append(f"Where it ends is not known: it is reckoned down to {DRY:.3f}, as a dry sugar wash.")
+    if not safe and not any(each.startswith("Do not close it") for each in said):
+        found.insert(0, "Do not close it tight: keep the lid loose, or an airlock on.")
+    if closing.material == "glass" and closing.rated_bar is None:
+        found.append(f"{GLASS[0].upper()}{GLASS[1:]}.")
+    if safe:
+        found.append("A rating holds for a vessel without scratches and chips, and for its cap; look again in a week.")
+    return tuple(found)
+
+
+# --- what was closed ---------------------------------------------------------------------------------------------
+
+
+def closed(record: Iterable[JournalEntry]) -> SealedUp | None:
+    """The latest closing of a batch that was not opened again."""
+    found: SealedUp | None = None
+    for entry in counting(record):
+        if isinstance(entry, SealedUp):
+            found = entry
+        elif isinstance(entry, Unsealed | BatchStarted):
+            found = None
+    return found
+
+
+def closing_of(entry: SealedUp) -> Closing:
+    """How it was closed."""
+    return Closing(
+        entry.litres, entry.headspace_l, entry.sealed_at_c, entry.stored_at_c, entry.material, entry.rated_bar
+    )
+
+
+def since_closed(entry: SealedUp, now: Facts) -> Facts:
+    """What is known of it now: what was known when it was closed holds until it falls further or its verdict leaves."""
+    if entry.gravity is None:
+        return now
+    if now.gravity is None or entry.gravity - now.gravity < FELL:
+        most = [each for each in (entry.fall_most, now.fall_most) if each is not None]
+        return Facts(
+            now.verdict, entry.gravity, now.gravity_error, min(most, default=None), now.final_expected,
+            now.final_error, entry.abv if entry.abv is not None else now.abv,
+        )  # fmt: skip
+    return now
