@@ -78,6 +78,14 @@ class Bath(Span):
     celsius: float
 
 
+class Rack(Record):
+    """What a vessel holds is drawn off into another, but for its lees."""
+
+    at_h: float
+    to: str
+    loss_l: float = Field(default=1.0, ge=0, le=100)
+
+
 class Vessel(Record):
     """A bucket, jug or jar. Without a batch it holds water (or yeast under water)."""
 
@@ -90,6 +98,7 @@ class Vessel(Record):
     """Of what stands in it where there is no batch; 0 is plain water."""
     move: list[Move] = Field(default_factory=list)
     bath: list[Bath] = Field(default_factory=list)
+    rack: list[Rack] = Field(default_factory=list)
 
 
 class Addition(Record):

@@ -71,6 +71,7 @@ class Scenario(Record):
         _known("place", rooms | fridges, [vessel.place for vessel in self.vessel])
         _known("place", rooms | fridges, [move.to for vessel in self.vessel for move in vessel.move])
         _known("vessel", vessels, [batch.vessel for batch in self.batch])
+        _known("vessel", vessels, [rack.to for vessel in self.vessel for rack in vessel.rack])
         everywhere = rooms | fridges | vessels | {"out"}
         _known("place", everywhere, [probe.place for probe in self.probe])
         _known("place", everywhere, [move.to for probe in self.probe for move in probe.move])

@@ -142,6 +142,7 @@ class World:
     def _live(self) -> None:
         for number in range(self.steps + 1):
             hours = number * STEP_H
+            self._rack(hours)
             for kept in self.vessels.values():
                 _events(kept, self._batches.get(kept.spec.name), hours)
                 _note(kept, number)
@@ -150,6 +151,12 @@ class World:
                     kept.mixture = kept.brew.mixture
                     kept.warmth.freezing_c = kept.mixture.freezing_c
             self._thermal(hours)
+
+    def _rack(self, hours: float) -> None:
+        for kept in self.vessels.values():
+            for rack in kept.spec.rack:
+                if _due(rack.at_h, hours) and kept.brew is not None:
+                    _draw_off(kept, self.vessels[rack.to], rack.loss_l)
 
     def _thermal(self, hours: float) -> None:
         inside: dict[str, list[Inside]] = {name: [] for name in self.fridges}
@@ -197,6 +204,16 @@ def _cabinet(spec: FridgeSpec) -> Cabinet:
 
 def _due(at_h: float, hours: float) -> bool:
     return hours - STEP_H / 2 <= at_h < hours + STEP_H / 2
+
+
+def _draw_off(kept: Kept, into: Kept, loss_l: float) -> None:
+    """What was settled stays behind; what hung in the liquid goes with it."""
+    left, kept.brew = kept.brew, None
+    assert left is not None
+    into.brew = left.part(max(0.0, 1.0 - loss_l / left.mixture.volume))
+    into.strain, into.mixture = kept.strain, into.brew.mixture
+    into.warmth.celsius, into.warmth.freezing_c = kept.warmth.celsius, into.mixture.freezing_c
+    kept.heat_w = 0.0
 
 
 def _events(kept: Kept, batch: Batch | None, hours: float) -> None:

@@ -18,7 +18,7 @@ Amounts are grams in the whole vessel, rates are per hour, temperature is °C.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from simulators.physics.liquid import ETHANOL_DENSITY_20, Mixture
 
@@ -135,6 +135,11 @@ class Brew:
     def mass(self) -> float:
         """Everything that ever went in: liquid, yeast and the gas that left."""
         return self.mixture.mass + self.yeast + self.settled + self.gas
+
+    def part(self, share: float) -> Brew:
+        """This share of the liquid with all that is dissolved or hangs in it, drawn off what had settled."""
+        amounts = ("water", "hexose", "slow", "dextrin", "yeast", "nitrogen", "ethanol", "by_product", "most_yeast")
+        return replace(self, **{name: getattr(self, name) * share for name in amounts}, settled=0.0, gas=0.0)
 
     def step(self, hours: float, celsius: float, yeast: Yeast) -> float:
         """Move on by `hours` at `celsius`; return the heat set free (J)."""

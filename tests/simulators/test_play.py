@@ -268,3 +268,15 @@ def test_the_keepers_deeds_are_listed_with_whether_they_were_told() -> None:
         ("probe-moved", "out"),
         ("probe-moved", "second"),
     ]
+
+
+def test_racking_leaves_the_lees_and_carries_the_rest() -> None:
+    """What was in the bucket is in the other vessel afterwards, but for what stayed behind and had settled."""
+    world = play("pitch-to-shelf").world
+    before, after = world.vessels["left"], world.vessels["still-left"]
+
+    assert before.gravity.at(251) == pytest.approx(after.gravity.at(253), abs=2e-5)
+    assert after.gravity.at(250) == pytest.approx(1.0, abs=1e-3)
+    carried = after.mass_kg.at(253) / before.mass_kg.at(251)
+    assert 0.92 < carried < 0.96  # 1.1 of some 20.7 litres stayed behind
+    assert after.celsius.at(360) < 6.0
