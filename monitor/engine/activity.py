@@ -80,8 +80,8 @@ def _counted(
 
 
 def _since(batch: BatchState) -> int:
-    """No window reaches back behind the pitch, or behind something that went in or jumped."""
-    return max(batch.pitched_ms, batch.fed_ms or 0, batch.step_ms or 0)
+    """No window reaches back behind the pitch, the move to its vessel, or behind something that went in or jumped."""
+    return max(batch.pitched_ms, batch.placed_ms(), batch.fed_ms or 0, batch.step_ms or 0)
 
 
 def _vessel(state: State, batch: BatchState) -> tuple[float, Material]:

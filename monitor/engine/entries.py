@@ -6,54 +6,46 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from pydantic import ValidationError
-
 from monitor.alerts.book import Outcome
-from monitor.engine import activity, deeds
+from monitor.engine import deeds
+from monitor.engine.facts import rebase, set_batch
 from monitor.engine.readings import open_batch
 from monitor.engine.state import State
 from monitor.engine.verdicts import evaluate, settle_step
 from monitor.model.clock import DAY, HOUR, MINUTE
-from monitor.model.config import Batch, RuleSettings
+from monitor.model.config import RuleSettings
 from monitor.model.findings import Finding
 from monitor.model.inputs import (
     Acknowledged,
-    Added,
-    BatchClosed,
-    BatchStarted,
     ClockStep,
     Configured,
     ContentsChanged,
-    ForcedFinal,
     HandReading,
     JournalEntry,
     ProbeMoved,
     ProbeStatus,
     ReadingUndone,
     Shelved,
-    StageChanged,
     Started,
     Ticked,
     Trouble,
 )
-from monitor.rules import finals
 from monitor.rules.batch import BatchState
 from monitor.rules.contents import DOUBT_AT_FIRST, DOUBT_WARM
 from monitor.rules.fridge import Content, FridgeState
 from monitor.rules.health import ProbeHealth, span_words
 from monitor.rules.track import KEPT_HOURS
-from monitor.science import gravity, thermal
+from monitor.science import thermal
 
 AWAY = 10 * MINUTE
-UNTOLD_ERROR = 0.003  # SG: of a scale read at a temperature nobody noted, in a room
-NO_EXTRACT = ("nutrient", "acid", "yeast", "finings")  # what goes in without moving where it ends
 WARM_C = 20.0  # what is put into a fridge is taken to come from a room
 
 
 def apply_entry(state: State, entry: JournalEntry, now_ms: int, out: Outcome) -> None:
     """Apply one entry; kinds that are only kept for the record do nothing here."""
-    if deeds.keep(state, entry):
-        deeds.apply_deed(state, entry, now_ms, out)
+    about = deeds.keep(state, entry)
+    if about:
+        deeds.apply_deed(state, entry, about, now_ms, out)
     handler = _HANDLERS.get(type(entry))
     if handler is not None:
         handler(state, entry, now_ms, out)
@@ -132,7 +124,7 @@ def _configured(state: State, entry: Configured, now_ms: int, out: Outcome) -> N
         state.drop(f"fridge:{gone}")
         state.book.close(f"fridge:{gone}", now_ms, out)
     for batch in settings.batch:
-        _set_batch(state, batch)
+        rebase(state, set_batch(state, batch))
 
 
 def _put_in(state: State, fridge: FridgeState, vessel: str, now_ms: int | None) -> None:
@@ -191,97 +183,6 @@ def _probe_status(state: State, entry: ProbeStatus, _: int, __: Outcome) -> None
 # --- batches -----------------------------------------------------------------------------------------------------
 
 
-def _batch_started(state: State, entry: BatchStarted, now_ms: int, out: Outcome) -> None:
-    try:
-        batch = _set_batch(state, Batch.model_validate(entry.batch))
-    except ValidationError:
-        return  # the command line checks before it writes; a journal edited by hand may still be wrong
-    evaluate(state, batch, now_ms, out)
-
-
-def _set_batch(state: State, told: Batch) -> BatchState:
-    batch = state.batches.get(told.name)
-    if batch is None:
-        batch = state.batches[told.name] = BatchState(told.name, told.vessel, told.pitched)
-    batch.expected_final, batch.expected_sd = told.expected_final, told.expected_final_sd
-    batch.fermentables, batch.alcohol_limit = told.fermentables, told.alcohol_limit_abv
-    batch.recipe, batch.yeast = told.recipe, told.yeast
-    batch.past = finals.like(state.finals, batch.recipe, batch.yeast, batch.fermentables)
-    batch.yeast_low, batch.yeast_high = told.yeast_range_c or (None, None)
-    batch.start_within_ms = round(told.start_within * 1000)
-    if told.original_gravity is not None and told.original_gravity != batch.original_set:
-        # Only when it is new: what was fed since stands in the journal, and a configuration read again is no news.
-        batch.original, batch.original_told = told.original_gravity, True
-    batch.original_set = told.original_gravity
-    state.touch(f"batch:{told.name}")
-    return batch
-
-
-def _batch_closed(state: State, entry: BatchClosed, now_ms: int, out: Outcome) -> None:
-    batch = state.batches.get(entry.batch)
-    if batch is None:
-        return
-    if not batch.closed:
-        _remember(state, batch, now_ms)
-    batch.closed, batch.closed_ms = True, now_ms
-    activity.forget(state, batch.name)
-    state.touch(f"batch:{entry.batch}")
-    state.book.close(f"batch:{entry.batch}", now_ms, out)
-
-
-def _remember(state: State, batch: BatchState, now_ms: int) -> None:
-    """What a batch that finished teaches those after it, and those like it that are at work."""
-    final = batch.last_gravity if batch.last_gravity is not None else batch.rest_gravity
-    if batch.rest != "finished" or batch.original is None or batch.thinned or final is None:
-        return
-    how = "by a probe"
-    hand = [point for point in batch.hand if point.at_ms >= batch.since_ms - DAY]
-    if hand:
-        final, how = hand[-1].gravity, "by hand"
-    past = finals.Past(batch.name, batch.recipe, batch.yeast, batch.fermentables, batch.original, final, how, now_ms)
-    state.finals = finals.remember(state.finals, past)
-    state.touch("finals")
-    for other in state.batches.values():
-        if not other.closed and other is not batch:
-            other.past = finals.like(state.finals, other.recipe, other.yeast, other.fermentables)
-            state.touch(f"batch:{other.name}")
-
-
-def _stage(state: State, entry: StageChanged, now_ms: int, out: Outcome) -> None:
-    batch = state.batches.get(entry.batch)
-    if batch is None or batch.stage == entry.stage:
-        return
-    batch.stage = entry.stage
-    batch.too_cold_ms = batch.too_warm_ms = None
-    state.touch(f"batch:{entry.batch}")
-    state.book.close(f"batch:{entry.batch}", now_ms, out)
-    if entry.stage == "fermenting":
-        evaluate(state, batch, now_ms, out)
-
-
-def _added(state: State, entry: Added, now_ms: int, out: Outcome) -> None:
-    """An addition re-bases the original gravity and starts the window again; it is at work once more."""
-    batch = state.batches.get(entry.batch)
-    if batch is None:
-        return
-    batch.window_from_ms = max(batch.window_from_ms, entry.at)
-    batch.rest = batch.rest_gravity = batch.slowed_ms = None
-    batch.added_ms, batch.added_before = entry.at, batch.last_gravity
-    batch.fed_ms = max(entry.at, batch.fed_ms or 0)
-    batch.added_known = entry.gravity_rise is not None
-    if entry.what.split(maxsplit=1)[:1] and entry.what.split()[0].rstrip(",:") not in NO_EXTRACT:
-        batch.forced = None  # the sample that was fermented out had none of it
-    batch.thinned = batch.thinned or entry.what.startswith("water") or (entry.gravity_rise or 0.0) < 0.0
-    if batch.started_ms is None:
-        batch.baseline = None  # the fall is counted from the new mix
-    if entry.gravity_rise is not None and batch.original is not None:
-        batch.original += entry.gravity_rise
-    if batch.step_ms is not None and abs(batch.step_ms - entry.at) <= DAY:
-        settle_step(state, batch, f"The jump of batch {batch.name} is explained: {entry.what} was added.", now_ms, out)
-    state.touch(f"batch:{entry.batch}")
-    evaluate(state, batch, now_ms, out)
-
-
 def _undone(state: State, entry: ReadingUndone, now_ms: int, out: Outcome) -> None:
     batch = open_batch(state, entry.vessel)
     if batch is not None:
@@ -306,31 +207,6 @@ def _unlearn(batch: BatchState, at_ms: int) -> None:
         batch.started_ms, batch.peak_rate = None, 0.0  # it was the one that showed the first fall
     if batch.started_ms is None:
         batch.baseline = None
-
-
-def _forced(state: State, entry: ForcedFinal, now_ms: int, out: Outcome) -> None:
-    """A sample of it was fermented out in the warm: it should end there too."""
-    batch = state.batches.get(entry.batch)
-    if batch is None or batch.closed:
-        return
-    if entry.hydrometer is None:
-        batch.forced = None
-    else:
-        try:
-            batch.forced = (*_scale(entry.hydrometer, entry.temperature, entry.calibrated), entry.at)
-        except ValueError:
-            return  # the command line checks before it writes; a journal edited by hand may still be wrong
-    state.touch(f"batch:{entry.batch}")
-    evaluate(state, batch, now_ms, out)
-
-
-def _scale(reading: float, temperature: float | None, calibrated: float) -> tuple[float, float]:
-    if temperature is None:
-        return gravity.rescale_hydrometer(reading, calibrated, 20.0), UNTOLD_ERROR
-    return (
-        gravity.hydrometer_sg(reading, temperature, calibrated),
-        gravity.hydrometer_error(reading, temperature, calibrated),
-    )
 
 
 # --- alerts ------------------------------------------------------------------------------------------------------
@@ -360,12 +236,7 @@ _HANDLERS: dict[type, Callable[[State, Any, int, Outcome], None]] = {
     ProbeMoved: _moved,
     ContentsChanged: _contents,
     ProbeStatus: _probe_status,
-    BatchStarted: _batch_started,
-    BatchClosed: _batch_closed,
-    StageChanged: _stage,
-    Added: _added,
     ReadingUndone: _undone,
-    ForcedFinal: _forced,
     Acknowledged: _acknowledged,
     Shelved: _shelved,
     Ticked: _ticked,

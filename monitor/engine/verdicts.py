@@ -200,10 +200,10 @@ def _truth(batch: BatchState, witness: Witness, now_ms: int) -> ProbeTruth:
         truth = batch.truths[witness.name] = ProbeTruth(since_ms=batch.pitched_ms, first_sd=witness.error)
     for at_ms in {pair.at_ms for pair in truth.pairs} - {point.at_ms for point in batch.hand}:
         truth.forget(at_ms)
-    oldest_ms = (now_ms // HOUR - KEPT_HOURS) * HOUR
+    oldest_ms = max((now_ms // HOUR - KEPT_HOURS) * HOUR, batch.placed_ms())
     for point in batch.hand:
         if point.at_ms - BESIDE < oldest_ms:
-            continue  # of some of its hours nothing is known any more: what all of them said stays
+            continue  # of some of its hours nothing is known, or they were of another batch: what was learned stays
         hours = witness.track.points(point.at_ms - BESIDE, point.at_ms + BESIDE)
         if not hours:
             truth.forget(point.at_ms)  # the probe was stuck then, as was seen later
@@ -255,7 +255,8 @@ def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]
     if not witnesses:
         return []
     lead = witnesses[0]
-    mine = lead.track.mean(now_ms - 6 * HOUR, now_ms)
+    since_ms = max(now_ms - 6 * HOUR, batch.placed_ms())
+    mine = lead.track.mean(since_ms, now_ms)
     if mine is None or trouble_of(lead.health, now_ms) is not None:
         return []
     if any(each.health.implausible() for each in witnesses):
@@ -263,7 +264,7 @@ def _disagreement(state: State, batch: BatchState, now_ms: int) -> list[Finding]
     others = [
         (witness.name, value, witness.error)
         for witness in witnesses[1:]
-        if (value := witness.track.mean(now_ms - 6 * HOUR, now_ms)) is not None
+        if (value := witness.track.mean(since_ms, now_ms)) is not None
     ]
     found = [_differs(batch, lead, mine, other) for other in others]
     hand = batch.hand[-1] if batch.hand else None

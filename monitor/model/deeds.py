@@ -60,6 +60,9 @@ class Merged(Deed):
     batch: Name
     into: Name
     volume_l: Litres | None = None
+    # What the other amounts to after it, where both were known: by how much its original gravity rose, and its volume.
+    gravity_rise: Annotated[float, Field(ge=-0.2, le=0.2)] | None = None
+    into_volume_l: Litres | None = None
 
 
 class Reopened(Deed):

@@ -132,6 +132,7 @@ class BatchClosed(Entry):
 
     kind: Literal["batch-closed"] = "batch-closed"
     batch: str
+    at: Ms | None = None  # when it was; None: when it was received
 
 
 class StageChanged(Entry):
@@ -140,6 +141,7 @@ class StageChanged(Entry):
     kind: Literal["stage"] = "stage"
     batch: str
     stage: Literal["fermenting", "clearing", "cold", "stored"]
+    at: Ms | None = None  # when it went there; None: when it was received
 
 
 class ProbeMoved(Entry):

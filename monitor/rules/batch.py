@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
-from monitor.model.clock import DAY
+from monitor.model.clock import DAY, HOUR
 from monitor.model.events import Hint, VerdictName
 from monitor.rules.finals import Final, expected_final
 from monitor.rules.truth import ProbeTruth
@@ -41,7 +42,13 @@ class BatchState:
     original: float | None = None
     original_told: bool = False
     original_set: float | None = None  # as last told, before any addition
+    forecast_sd: float | None = None  # of an original gravity that nobody read: reckoned from what went in
+    base: float | None = None  # the original gravity without `rises`, where there are any
+    rises: dict[int, float] = field(default_factory=dict)  # by when each was received: what went in later raised it so
+    contains_ms: int = 0  # what was received up to then is in the original gravity as it was read
     thinned: bool = False  # water went in, or the gravity fell in one step: its strength is not known any more
+    thinned_seen: bool = False  # by the readings
+    thinners: list[int] = field(default_factory=list)  # by what went in, by when it was received
     expected_final: float | None = None
     expected_sd: float | None = None
     fermentables: str | None = None
@@ -53,6 +60,9 @@ class BatchState:
     yeast_high: float | None = None
     alcohol_limit: float | None = None
     start_within_ms: int = 0
+    homes: list[tuple[int, str]] = field(default_factory=list)  # since when it has been in which vessel, oldest first
+    split_off: bool = False  # it began as a part of another batch
+    first_stage: str = "fermenting"
     stage: str = "fermenting"
     closed: bool = False
     closed_ms: int | None = None
@@ -73,6 +83,7 @@ class BatchState:
     added_ms: int | None = None
     added_before: float | None = None
     added_known: bool = False
+    added_of: int | None = None  # when that was received
     fed_ms: int | None = None  # the latest addition that was announced
     step_ms: int | None = None  # a step in gravity that nobody announced, asked about until answered
     step_probe: str = ""
@@ -90,6 +101,35 @@ class BatchState:
     hand: list[HandPoint] = field(default_factory=list)
     truths: dict[str, ProbeTruth] = field(default_factory=dict)  # of each gravity probe, by hand readings
     hand_warmth: tuple[int, float] | None = None  # the latest temperature typed by hand, and when
+
+    def placed_ms(self) -> int:
+        """The first whole hour in its vessel: what the probes there said before was of something else; 0 at first."""
+        return -(-self.homes[-1][0] // HOUR) * HOUR if len(self.homes) > 1 or self.split_off else 0
+
+    def read_original(self, value: float, now_ms: int) -> None:
+        """Take the original gravity as it was read: all that went in so far is in it."""
+        self.original, self.base, self.forecast_sd, self.contains_ms = value, None, None, now_ms
+        self.rises.clear()
+
+    def tell_original(self, value: float | None) -> None:
+        """Take the original gravity as it was at pitch, by a person or reckoned; what went in later comes on top."""
+        self.base, self.contains_ms = value, 0
+        self.original = value if value is None else value + math.fsum(self.rises.values())
+
+    def raise_by(self, of: int, by: float) -> None:
+        """What was received at `of` raised the original gravity by so much; nothing where that is not known."""
+        if self.original is None:
+            return
+        if not self.rises:
+            self.base = self.original
+        self.rises[of] = by
+        assert self.base is not None
+        self.original = self.base + math.fsum(self.rises.values())
+
+    def take_back(self, of: int) -> None:
+        """What was received at `of` raised nothing after all."""
+        if self.rises.pop(of, None) is not None and self.base is not None:
+            self.original = self.base + math.fsum(self.rises.values())
 
     def seen_late(self) -> bool:
         """Whether its first gravity came a day or more after it was pitched: its start was not seen."""
@@ -117,7 +157,7 @@ Expectation = Final
 def expectation(batch: BatchState) -> Expectation | None:
     """The expected final gravity; None while not even the original gravity is known."""
     told = (batch.expected_final, batch.expected_sd) if batch.expected_final is not None else None
-    guessed = USUAL_ORIGINAL_SD if batch.original is None and batch.seen_late() else 0.0
+    guessed = USUAL_ORIGINAL_SD if batch.original is None and batch.seen_late() else batch.forecast_sd or 0.0
     return expected_final(
         batch.start_gravity(), told, batch.forced, batch.past, batch.fermentables, original_sd=guessed
     )

@@ -265,7 +265,8 @@ def _still(batch: BatchState, seen: Seen, expected: Expectation | None, risk: fl
 
 
 def _resumed(batch: BatchState, seen: Seen) -> str | None:
-    assert batch.rest_gravity is not None
+    if batch.rest_gravity is None:
+        batch.rest_gravity = seen.gravity  # it went to another vessel: from here on this witness tells
     fell = batch.rest_gravity - seen.gravity
     if fell > max(RESUMED_FALL, 3.0 * seen.noise) and seen.falls and seen.rate is not None:
         return f"it moves again: {fell:.4f} lower than when it was called {batch.rest}, {-seen.rate:.4f} a day"

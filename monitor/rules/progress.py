@@ -68,7 +68,8 @@ def _climate(batch: BatchState, evidence: Evidence, now_ms: int) -> tuple[float,
 
 def _watch_start(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: int) -> None:
     """Learn the gravity it starts from, and notice the first fall."""
-    first = evidence.gravity(batch.pitched_ms, now_ms) if evidence.gravity and evidence.trouble is None else []
+    since_ms = max(batch.pitched_ms, batch.placed_ms())
+    first = evidence.gravity(since_ms, now_ms) if evidence.gravity and evidence.trouble is None else []
     recent = [value for _, value in first[-3:]] if first else [point.gravity for point in batch.hand[-1:]]
     level = median(recent)
     highest = level if first else max(point.gravity for point in batch.hand)
@@ -78,9 +79,9 @@ def _watch_start(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: int)
         batch.baseline = highest
     early = not batch.seen_late()
     if not batch.original_told and early and batch.hand and not first:
-        batch.original = max(point.gravity for point in batch.hand)
+        batch.read_original(max(point.gravity for point in batch.hand), now_ms)
     elif not batch.original_told and early and len(recent) >= 3:
-        batch.original = batch.baseline
+        batch.read_original(batch.baseline, now_ms)
     fell = batch.baseline - level
     if fell >= max(0.003, 5.0 * seen.noise) or (not early and _begun(batch, level)):
         batch.started_ms = now_ms
@@ -132,15 +133,17 @@ def _watch_addition(batch: BatchState, evidence: Evidence, now_ms: int) -> None:
     if len(after) < 6 and now_ms - batch.added_ms < DAY:
         return
     at = batch.added_ms / HOUR
-    earlier = evidence.gravity(batch.added_ms - 12 * HOUR, batch.added_ms)[-6:]
+    earlier = evidence.gravity(max(batch.added_ms - 12 * HOUR, batch.placed_ms()), batch.added_ms)[-6:]
     before = _level(earlier, at) if earlier else batch.added_before
     if after and before is not None and batch.original is not None:
         # Sugar that dissolves slowly shows late: the highest hours then say more than the line back to its time.
         highest = median(sorted(value for _, value in after)[-3:])
         by = max(_level(after, at), highest) - before
         # Thinned before it began, the mix starts lower; thinned later, how much water went in cannot be seen.
-        batch.original += by if by > 0.0 or batch.started_ms is None else 0.0
-        batch.thinned = batch.thinned or by < -RISE
+        of = batch.added_of if batch.added_of is not None else batch.added_ms
+        batch.raise_by(of, by if by > 0.0 or batch.started_ms is None else 0.0)
+        if by < -RISE:
+            batch.thinned = batch.thinned_seen = True
     batch.added_ms = None
 
 
