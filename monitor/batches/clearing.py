@@ -123,6 +123,7 @@ class Surroundings:
     depth_mm: float
     temperature_c: float
     abv: float
+    abv_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,12 +180,17 @@ def _look(entry: JournalEntry, clear_ntu: float) -> Look | None:
     return None
 
 
-def with_probe(found: Clearing, probe: str, ntu: float, at_ms: int, practice: ClearingPractice) -> Clearing:
-    """The same with the latest word of a turbidity probe, where it came after the first part."""
-    if found.first is None or at_ms < found.first.at_ms:
+def with_probe(found: Clearing, probe: str, said: Iterable[tuple[int, float]], practice: ClearingPractice) -> Clearing:
+    """The same with what a turbidity probe said (UTC ms, NTU) since the first part."""
+    first = found.first
+    if first is None:
         return found
-    look = Look(at_ms, clearness_of(ntu, practice.clear_ntu), f"by probe {probe}", ntu)
-    looks = tuple(sorted((*found.looks, look), key=lambda each: each.at_ms))
+    more = [
+        Look(at_ms, clearness_of(ntu, practice.clear_ntu), f"by probe {probe}", ntu)
+        for at_ms, ntu in said
+        if at_ms >= first.at_ms
+    ]
+    looks = tuple(sorted((*found.looks, *more), key=lambda each: each.at_ms))
     return Clearing(found.first, found.second, looks, found.racked_ms, found.allergens)
 
 
@@ -392,10 +398,11 @@ def _physics(falls: Sinking | None) -> tuple[str, ...]:
     if falls is None:
         return ()
     around = falls.around
+    taken = "" if around.abv_known else " (taken: it is not known)"
     return (
-        f"through {around.depth_mm:.0f} mm of it at {around.temperature_c:.0f} °C and {around.abv:.0f} % alcohol flocs "
-        f"sink in about {_h(falls.flocs[0])} h (up to {_h(falls.flocs[2])}), single cells in {_h(falls.cells[0])} h "
-        "(Stokes' law)",
+        f"through {around.depth_mm:.0f} mm of it at {around.temperature_c:.0f} °C and {around.abv:.0f} % alcohol"
+        f"{taken} flocs sink in about {_h(falls.flocs[0])} h (up to {_h(falls.flocs[2])}), "
+        f"single cells in {_h(falls.cells[0])} h (Stokes' law)",
     )
 
 

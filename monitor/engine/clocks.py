@@ -1,10 +1,346 @@
-"""Clocks of clearing, cold and sealing: looked at each minute."""
+"""Clocks of clearing, cold and sealing: looked at each minute.
+
+What runs is worked out from the records. A record only grows, so what was read from it holds for as long as its length:
+a cellar of a hundred batches costs a look at each, no more.
+"""
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
+
 from monitor.alerts.book import Outcome
+from monitor.batches import clearing, hold, seal
+from monitor.batches.clearing import Clearing, Sinking, Surroundings
+from monitor.batches.seal import Facts, Judgement
+from monitor.engine import cold
 from monitor.engine.state import State
+from monitor.engine.verdicts import gravity_witnesses, liquid_source
+from monitor.model.clock import DAY, HOUR, MINUTE
+from monitor.model.deeds import Held, Racked, SealedUp
+from monitor.model.events import AlertName
+from monitor.model.findings import Finding
+from monitor.model.inputs import BatchStarted
+from monitor.rules.batch import BatchState, expectation
+from monitor.rules.health import SeriesHealth, span_words
+
+ABV_UNKNOWN = 10.0  # % by volume, for how fast things sink: it changes that by a third at most
+PROBE_ERROR, DRIFT = 0.001, 0.001  # SG
+HAND_LATELY = 7 * DAY
+CLEARS = ("fermenting", "clearing")
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a record says of clearing, cold and sealing."""
+
+    length: int
+    clear_ntu: float
+    clearing: Clearing
+    held: Held | None
+    sealed: SealedUp | None
+
+
+@dataclass(slots=True)
+class _Memo:
+    """What was worked out of a state's records; never kept, always the same again."""
+
+    plans: dict[str, Plan]
+    judged: dict[str, tuple[tuple[object, ...], Judgement | None]]
+
+
+_MEMOS: WeakKeyDictionary[State, _Memo] = WeakKeyDictionary()
+
+
+def plans(state: State) -> dict[str, Plan]:
+    """What runs, by what it is about."""
+    known = _MEMOS.setdefault(state, _Memo({}, {})).plans
+    practice = state.settings.practice.clearing
+    for about, record in state.records.items():
+        plan = known.get(about)
+        if plan is None or plan.length != len(record) or plan.clear_ntu != practice.clear_ntu:
+            known[about] = Plan(
+                len(record), practice.clear_ntu, clearing.clearing(record, practice), hold.active(record),
+                seal.closed(record),
+            )  # fmt: skip
+    return known
+
+
+def holds(state: State) -> dict[str, Held]:
+    """The holds that run."""
+    return {about: plan.held for about, plan in plans(state).items() if plan.held is not None}
 
 
 def tick(state: State, now_ms: int, out: Outcome) -> None:
     """Look at what runs."""
+    found = plans(state)
+    for name, batch in state.batches.items():
+        plan = found.get(f"batch:{name}")
+        if plan is not None:
+            _clears(state, batch, plan, now_ms, out)
+            _sealed(state, batch, plan, now_ms, out)
+    running = {about: plan.held for about, plan in found.items() if plan.held is not None}
+    if running or state.holds:
+        cold.tick(state, running, now_ms, out)
+
+
+def _over(state: State, alert: AlertName, batch: BatchState, words: str, now_ms: int, out: Outcome) -> None:
+    """The cause of a clock's alert is gone."""
+    key = f"{alert}/batch:{batch.name}"
+    if key in state.book.standing or key in state.book.done:
+        state.book.note(Finding(alert, f"batch:{batch.name}", active=False, message=words, seen_ms=now_ms), now_ms, out)
+
+
+# --- clearing ----------------------------------------------------------------------------------------------------
+
+
+def clearing_of(state: State, batch: BatchState) -> Clearing:
+    """Where the clearing of a batch stands, the word of a turbidity probe included."""
+    plan = plans(state).get(f"batch:{batch.name}")
+    practice = state.settings.practice.clearing
+    found = plan.clearing if plan is not None else clearing.clearing((), practice)
+    if found.first is None:
+        return found
+    # Hours that were kept count whatever became of the probe since: silence takes nothing back.
+    for key, track in state.tracks.items():
+        where, name, quantity = key.split("|")
+        if where == f"vessel:{batch.vessel}" and quantity == "turbidity":
+            hours = track.points(found.first.at_ms, state.clock.last_ms)
+            found = clearing.with_probe(found, name, [(round(at * HOUR), ntu) for at, ntu in hours], practice)
+    if not found.looks:
+        for name, series in _turbid(state, batch):
+            found = clearing.with_probe(found, name, [(series.measured_ms, series.value)], practice)
+    return found
+
+
+def _turbid(state: State, batch: BatchState) -> list[tuple[str, SeriesHealth]]:
+    """Turbidity probes in a batch's vessel that can be believed."""
+    return [
+        (name, health.series["turbidity"])
+        for name, health in state.probes.items()
+        if "turbidity" in health.series
+        and state.place_now(name) == f"vessel:{batch.vessel}"
+        and health.stuck_since_ms is None
+        and health.moved_ms is None
+        and not health.silent
+    ]
+
+
+def _file_turbidity(state: State, batch: BatchState, now_ms: int) -> None:
+    """Keep the hours of a turbidity probe while finings are at work, so that it is known when it was clear first."""
+    for name, series in _turbid(state, batch):
+        if now_ms - MINUTE < series.measured_ms <= now_ms:
+            key = f"vessel:{batch.vessel}|{name}|turbidity"
+            number = state.track(key).add(series.measured_ms, series.value)
+            state.touch(f"hour:{key}|{number}")
+
+
+def volume_of(state: State, batch: BatchState) -> float | None:
+    """Litres of a batch: what arrived at the last racking, else as started, else its vessel's; None: not known."""
+    litres = None
+    for entry in state.records.get(f"batch:{batch.name}", ()):
+        if isinstance(entry, BatchStarted) and isinstance(entry.batch.get("volume_l"), int | float):
+            litres = float(entry.batch["volume_l"])
+        elif isinstance(entry, Racked) and entry.volume_l is not None:
+            litres = entry.volume_l
+    if litres is not None:
+        return litres
+    told = next((each.volume_l for each in state.settings.batch if each.name == batch.name), None)
+    vessel = state.vessel(batch.vessel)
+    return told if told is not None else vessel.volume_l if vessel is not None else None
+
+
+def warmth_of(state: State, batch: BatchState, now_ms: int) -> tuple[float, str] | None:
+    """Temperature of a batch's liquid, Cel, and by what that is known; None where nothing tells."""
+    probe = cold.liquid_now(state, batch.vessel, now_ms)
+    if probe is not None:
+        return probe[1], f"by probe {probe[0]}"
+    for fridge in state.fridges.values():
+        content = fridge.contents.get(batch.vessel)
+        if content is not None and cold.air_now(fridge, now_ms) is not None:
+            return content.estimate, f"by estimate from the air of fridge {fridge.name}"
+    source = liquid_source(state, batch.vessel)
+    recent = source(now_ms - 6 * HOUR, now_ms) if source is not None else []
+    return (recent[-1][1], "by a probe on it, some hours ago") if recent else None
+
+
+def sinking_of(state: State, batch: BatchState, now_ms: int) -> Sinking | None:
+    """How long things need to sink in a batch's vessel; None where its warmth is not known or out of range."""
+    warmth, litres, found = warmth_of(state, batch, now_ms), volume_of(state, batch), cold.strength(state, batch)
+    if warmth is None or litres is None:
+        return None
+    abv = found[0] if found is not None else ABV_UNKNOWN
+    around = Surroundings(
+        clearing.depth_mm(litres), min(max(warmth[0], 0.0), 40.0), min(abv, 24.0), abv_known=found is not None
+    )
+    try:
+        return clearing.sinking(around)
+    except ValueError:
+        return None
+
+
+def _clears(state: State, batch: BatchState, plan: Plan, now_ms: int, out: Outcome) -> None:
+    name, about = batch.name, f"batch:{batch.name}"
+    runs = plan.clearing.first is not None and not batch.closed and batch.stage in CLEARS
+    if not runs:
+        words = f"No finings are at work in batch {name} any more."
+        _over(state, "clearing-due", batch, words, now_ms, out)
+        _over(state, "clearing-slow", batch, words, now_ms, out)
+        return
+    practice = state.settings.practice.clearing
+    _file_turbidity(state, batch, now_ms)
+    found = clearing_of(state, batch)
+    due_ms = clearing.second_due_ms(found, practice)
+    if due_ms is None:
+        _over(state, "clearing-due", batch, f"The second part is in batch {name}.", now_ms, out)
+    elif now_ms >= due_ms:
+        state.book.note(_due(name, found, now_ms), now_ms, out)
+    else:
+        _over(state, "clearing-due", batch, f"The second part for batch {name} is not due yet.", now_ms, out)
+    latest = found.looks[-1] if found.looks else None
+    if latest is not None and latest.clear():
+        words = f"Batch {name} is {latest.clearness} now, {latest.how}."
+        _over(state, "clearing-slow", batch, words, now_ms, out)
+    elif latest is not None and found.second is not None:
+        siblings = [
+            (other.name, clearing_of(state, other)) for other in state.batches.values()
+            if other is not batch and _has_second(state, other)
+        ]  # fmt: skip
+        slow = clearing.slow(name, found, practice, now_ms, siblings, sinking_of(state, batch, now_ms))
+        if slow is not None:
+            finding = Finding(
+                "clearing-slow", about, active=True, message=slow.message, because=slow.because, do=clearing.SLOW_DO,
+                seen_ms=latest.at_ms,
+            )  # fmt: skip
+            state.book.note(finding, now_ms, out)
+        else:
+            _over(state, "clearing-slow", batch, f"Batch {name} clears as it should.", now_ms, out)
+    else:
+        _over(state, "clearing-slow", batch, f"The clearing of batch {name} begins anew.", now_ms, out)
+    _ask_to_look(state, batch, found, now_ms, out)
+
+
+def _has_second(state: State, batch: BatchState) -> bool:
+    plan = plans(state).get(f"batch:{batch.name}")
+    return plan is not None and plan.clearing.second is not None
+
+
+def _due(name: str, found: Clearing, now_ms: int) -> Finding:
+    assert found.first is not None
+    return Finding(
+        "clearing-due",
+        f"batch:{name}",
+        active=True,
+        message=f"The second part of the finings is due in batch {name}: stir it in.",
+        because=(f"the first part ({found.first.what}) went in {span_words(now_ms - found.first.at_ms)} ago",),
+        do=(
+            "stir it in gently, all through, and then leave the vessel still",
+            f"then say so: leeswatch batch fine {name} 2 --what WHAT",
+        ),
+        seen_ms=found.first.at_ms,
+    )
+
+
+def _ask_to_look(state: State, batch: BatchState, found: Clearing, now_ms: int, out: Outcome) -> None:
+    """It should be clear by now, and nobody has looked since it could be."""
+    if batch.stage == "fermenting":
+        return  # there the verdict's own rule asks for readings
+    expected = clearing.clear_expected_ms(found, state.settings.practice.clearing)
+    unseen = expected is not None and not any(look.at_ms >= expected[0] for look in found.looks)
+    if expected is None or not unseen:
+        _over(state, "reading-due", batch, f"Somebody looked at batch {batch.name}.", now_ms, out)
+    elif now_ms >= expected[1]:
+        since = found.since_ms() or now_ms
+        ask = Finding(
+            "reading-due",
+            f"batch:{batch.name}",
+            active=True,
+            message=f"Batch {batch.name} should be clear by now: look at it against a light.",
+            because=(f"its second part of finings went in {span_words(now_ms - since)} ago, and nobody has looked",),
+            do=(f"say what you see: leeswatch batch clarity {batch.name} clear (or hazy, cloudy …)",),
+            seen_ms=since,
+        )
+        state.book.note(ask, now_ms, out)
+
+
+# --- sealing -----------------------------------------------------------------------------------------------------
+
+
+def seal_facts(state: State, batch: BatchState, now_ms: int, *, after_ms: int = 0) -> Facts:
+    """What is known of a batch for closing it; gravities typed or told after `after_ms` count in any stage."""
+    gravity, error = batch.last_gravity, PROBE_ERROR
+    hand = batch.hand[-1] if batch.hand else None
+    if hand is not None and (gravity is None or hand.at_ms > max(after_ms, batch.said_ms)):
+        gravity, error = hand.gravity, max(hand.error, seal.SAME_SCALE_SD)
+    elif batch.stage != "fermenting":
+        witnesses = gravity_witnesses(state, batch.vessel)
+        points = witnesses[0].track.points(now_ms - DAY, now_ms) if witnesses else []
+        if points and points[-1][0] * HOUR > max(after_ms, batch.said_ms):
+            gravity = sum(value for _, value in points[-6:]) / len(points[-6:])
+    expected, found = expectation(batch), cold.strength(state, batch)
+    most = None
+    if gravity is not None and expected is not None:
+        sure = seal.Z_95 * math.hypot(error, DRIFT)
+        most = max(sure, gravity - expected.final + seal.Z_95 * math.hypot(error, expected.sd))
+    by_scale = same_scale(batch, now_ms)
+    if by_scale is not None:
+        most = by_scale if most is None else min(most, by_scale)
+    return Facts(
+        verdict=batch.verdict,
+        gravity=gravity,
+        gravity_error=error,
+        fall_most=most,
+        final_expected=expected.final if expected is not None else None,
+        final_error=expected.sd if expected is not None else None,
+        abv=found[0] if found is not None else None,
+    )
+
+
+def same_scale(batch: BatchState, now_ms: int) -> float | None:
+    """95 % upper bound of the fall by one scale: a hand reading of late against the sample fermented out; SG."""
+    if batch.forced is None or not batch.hand:
+        return None
+    hand = batch.hand[-1]
+    told = hand.scale is not None and hand.temperature_from == "typed with it"
+    if not told or now_ms - hand.at_ms > HAND_LATELY or hand.at_ms < batch.window_from_ms:
+        return None
+    return seal.same_scale_fall(hand.gravity, batch.forced[0])
+
+
+def judged(state: State, batch: BatchState, now_ms: int) -> Judgement | None:
+    """How safe a batch that was closed is by now; None where it is not closed."""
+    plan = plans(state).get(f"batch:{batch.name}")
+    if plan is None or plan.sealed is None:
+        return None
+    memo = _MEMOS[state].judged
+    key = (plan.length, now_ms // HOUR, batch.verdict, batch.last_gravity, len(batch.hand))
+    if batch.name not in memo or memo[batch.name][0] != key:
+        facts = seal.since_closed(plan.sealed, seal_facts(state, batch, now_ms, after_ms=plan.sealed.at))
+        try:
+            memo[batch.name] = (key, seal.judge(facts, seal.closing_of(plan.sealed)))
+        except ValueError:
+            memo[batch.name] = (key, None)  # the command line checks; a journal edited by hand may still be wrong
+    return memo[batch.name][1]
+
+
+def _sealed(state: State, batch: BatchState, plan: Plan, now_ms: int, out: Outcome) -> None:
+    if plan.sealed is None:
+        _over(state, "seal-unsafe", batch, f"Batch {batch.name} does not stand closed any more.", now_ms, out)
+        return
+    found = judged(state, batch, now_ms)
+    if found is None:
+        return
+    if found.safe:
+        _over(state, "seal-unsafe", batch, f"Batch {batch.name} may stay closed, by what is known.", now_ms, out)
+        return
+    words = Finding(
+        "seal-unsafe",
+        f"batch:{batch.name}",
+        active=True,
+        message=f"Batch {batch.name} stands closed, and that is not safe.",
+        because=(*found.reasons(), found.rating),
+        do=(seal.RELEASE, seal.AIR_THE_ROOM, f"then say so: leeswatch batch seal {batch.name} --opened"),
+        seen_ms=plan.sealed.at,
+    )
+    state.book.note(words, now_ms, out)
