@@ -11,9 +11,9 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from monitor.engine import view
 from monitor.model.clock import iso
 from monitor.model.events import as_line
+from monitor.report.curve import Curve, draw
 from monitor.rules.batch import HandPoint
 from monitor.web import actions
-from monitor.web.curve import Curve, draw
 from monitor.web.look import load, picture, reading
 from monitor.web.metrics import exposition
 from monitor.web.refusal import BadRequest

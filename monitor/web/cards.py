@@ -8,8 +8,8 @@ from monitor.alerts.book import TITLES
 from monitor.engine.state import State
 from monitor.model.config import Probe
 from monitor.model.quantities import QUANTITIES
+from monitor.report.drawing import daily, drawing
 from monitor.store.reader import Reader
-from monitor.web.drawing import daily, drawing
 from monitor.web.ways import Ask
 from monitor.web.words import GLASS_PRESSURE, Local, finish, sentence, sg, sg_range, tell
 

@@ -18,8 +18,8 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from monitor.model.errors import LeeswatchError, StoreError
+from monitor.report.curve import Curves
 from monitor.web.actions import Body, fields_of
-from monitor.web.curve import Curves
 from monitor.web.desk import Desk
 from monitor.web.guard import COOKIE, SESSION_IDLE, Guard, Session
 from monitor.web.pages import Pages

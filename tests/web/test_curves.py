@@ -11,10 +11,10 @@ from monitor.ledger import Ledger
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.config import RuleSettings, Vessel
 from monitor.model.inputs import BatchStarted, Configured, JournalEntry, ProbeMoved, Reading
+from monitor.report.curve import Curve, Curves, Line, _parts, _without_spikes, draw
+from monitor.report.drawing import GRAVITY_FOOT, GRAVITY_TOP, LEFT, RIGHT, drawing
 from monitor.store.reader import Reader
 from monitor.store.store import Store
-from monitor.web.curve import Curve, Curves, Line, _parts, _without_spikes, draw
-from monitor.web.drawing import GRAVITY_FOOT, GRAVITY_TOP, LEFT, RIGHT, drawing
 from monitor.web.look import load
 from tests.web.cellar import START
 

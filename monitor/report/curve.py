@@ -55,7 +55,11 @@ def draw(reader: Reader, state: State, batch: BatchState, from_ms: int, to_ms: i
     cell = max(MINUTE, -(-(to_ms - from_ms) // cells))
     lines: list[Line] = []
     for probe in state.probes:
-        spans = list(_spans(state, probe, batch.vessel, from_ms, to_ms))
+        spans = [
+            span
+            for start, end, vessel in _stays(batch, from_ms, to_ms)
+            for span in _spans(state, probe, vessel, start, end)
+        ]
         if not spans or probe.startswith("hand:"):
             continue
         for quantity in state.probes[probe].series:
@@ -69,6 +73,16 @@ def draw(reader: Reader, state: State, batch: BatchState, from_ms: int, to_ms: i
                 lines.append(Line(probe, kind, parts))
     hand = [point for point in batch.hand if from_ms <= point.at_ms <= to_ms]
     return Curve(batch.name, from_ms, to_ms, cell, _in_order(state, batch.vessel, lines), hand)
+
+
+def _stays(batch: BatchState, from_ms: int, to_ms: int) -> Iterator[tuple[int, int, str]]:
+    """In which vessel a batch was, from when to when, cut to a span."""
+    homes = batch.homes or [(batch.pitched_ms, batch.vessel)]
+    ends = [*(start for start, _ in homes[1:]), to_ms + 1]
+    for index, ((start, vessel), end) in enumerate(zip(homes, ends, strict=True)):
+        first, last = max(start, from_ms) if index else from_ms, min(end - 1, to_ms)
+        if first <= last:
+            yield first, last, vessel
 
 
 def _in_order(state: State, vessel: str, lines: list[Line]) -> list[Line]:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from monitor.model.clock import DAY, HOUR
-from monitor.web.curve import Curve, Line, Point
+from monitor.report.curve import Curve, Line, Point
 
 LEFT, RIGHT = 46, 350
 GRAVITY_TOP, GRAVITY_FOOT = 22, 132
