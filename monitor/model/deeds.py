@@ -63,6 +63,9 @@ class Merged(Deed):
     # What the other amounts to after it, where both were known: by how much its original gravity rose, and its volume.
     gravity_rise: Annotated[float, Field(ge=-0.2, le=0.2)] | None = None
     into_volume_l: Litres | None = None
+    # What went in, as it was then: its original gravity and the one it had.
+    original: Annotated[float, Field(ge=0.98, le=1.2)] | None = None
+    gravity: Annotated[float, Field(ge=0.96, le=1.2)] | None = None
 
 
 class Reopened(Deed):

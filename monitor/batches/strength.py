@@ -1,0 +1,175 @@
+"""How much there is of a batch, and how strong it is, by everything that went in and came out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from monitor.batches.additions import step_of, volume_after
+from monitor.batches.record import counting
+from monitor.model.config import Batch
+from monitor.model.deeds import Merged, Racked, Split
+from monitor.model.inputs import Added, JournalEntry
+from monitor.science import additions, alcohol
+
+Z90 = 1.645
+HowKnown = Literal["told", "read", "forecast"]
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the engine knows of a batch, as plain values. Gravities SG 20/20 with standard errors, times UTC ms."""
+
+    now_ms: int
+    vessel: str
+    stage: str = "fermenting"
+    closed: bool = False
+    pitched_ms: int = 0
+    verdict: str | None = None
+    gravity: float | None = None
+    gravity_error: float = 0.001
+    gravity_ms: int | None = None
+    original: float | None = None
+    original_error: float = 0.001
+    original_how: HowKnown | None = None
+    rises: Mapping[int, float] = field(default_factory=dict)  # of the original gravity, by when each was received
+    thinned: bool = False
+    hand: tuple[tuple[int, float, float], ...] = ()  # when, gravity, error
+    vessels_l: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Strength:
+    """Strength and attenuation now, per cent; ranges hold with 90 %. `og` is that of everything that went in."""
+
+    og: float
+    og_low: float
+    og_high: float
+    gravity: float
+    abv: float
+    abv_low: float
+    abv_high: float
+    apparent_attenuation: float
+    apparent_low: float
+    apparent_high: float
+    real_attenuation: float
+    how: str
+
+
+def birth_of(name: str, start: Batch | None, done: Sequence[JournalEntry]) -> Split | None:
+    """The split that made it, where it was not started by itself."""
+    if start is not None and start.name == name:
+        return None
+    return next((each for each in done if isinstance(each, Split) and each.name == name and each.batch != name), None)
+
+
+def volume_of(
+    name: str, start: Batch | None, born: Split | None, done: Sequence[JournalEntry], facts: Facts
+) -> tuple[float | None, str, float]:
+    """Litres now, how that is known, and what was lost on the way."""
+    told = born.volume_l if born is not None else start.volume_l if start is not None else None
+    first = start.vessel if start is not None and born is None else facts.vessel
+    litres = told if told is not None else facts.vessels_l.get(first)
+    how = "as told" if told is not None else "the vessel's own, for nobody said how much is in it"
+    lost = 0.0
+    for entry in done:
+        if entry is born or litres is None:
+            continue
+        after = volume_after(litres, entry, name)
+        if isinstance(entry, Racked) and entry.batch == name:
+            lost += entry.loss_l if entry.loss_l is not None else max(0.0, litres - after)
+            how = "as measured at racking" if entry.volume_l is not None else how
+        litres = after
+    return litres, how if litres is not None else "not known", lost
+
+
+def balance_of(
+    name: str, start: Batch | None, record: Sequence[JournalEntry], facts: Facts
+) -> tuple[float, float, list[additions.Step]] | None:
+    """Litres and original gravity that it began with, and what came and went since, for `additions.balance`.
+
+    None where the volume, the original gravity or an amount is not known. What was in the original gravity when it
+    was read is no step, but part of the beginning.
+    """
+    done = counting(record)
+    born = birth_of(name, start, done)
+    litres = born.volume_l if born is not None else start.volume_l if start is not None else None
+    if litres is None or facts.original is None or facts.thinned:
+        return None
+    steps: list[additions.Step] = []
+    running, own = litres, 0.0
+    for entry in done:
+        if entry is born:
+            continue
+        after = volume_after(running, entry, name)
+        if isinstance(entry, Added) or (isinstance(entry, Merged) and entry.into == name and entry.batch != name):
+            if entry.received in facts.rises:
+                step = step_of(entry)
+                if step is None and facts.rises[entry.received]:
+                    return None  # it rose by so much, and nobody said of what
+                own += facts.rises[entry.received]
+                steps += [step] if step is not None else []
+            elif not steps:
+                litres += max(0.0, after - running)
+        elif after < running:
+            steps.append(additions.Lose(running - after))
+        running = after
+    return litres, facts.original - own, steps
+
+
+def strength_of(
+    name: str, start: Batch | None, done: Sequence[JournalEntry], facts: Facts
+) -> tuple[Strength | None, str]:
+    """Strength and attenuation now by everything that went in; else None, and why."""
+    if facts.original is None:
+        return None, "its original gravity is not known"
+    if facts.gravity is None:
+        return None, "its gravity now is not known: take a hydrometer reading"
+    if facts.thinned:
+        return None, "water went in and nobody said how much, so its original gravity is not known any more"
+    og, error, how = facts.original, facts.original_error, _HOW[facts.original_how or "read"]
+    begun = balance_of(name, start, done, facts)
+    try:
+        if begun is not None and any(not isinstance(step, additions.Lose) for step in begun[2]):
+            whole = additions.balance(
+                *begun, min(facts.gravity, og), og_error=error, gravity_error=facts.gravity_error
+            )  # fmt: skip
+            og, error, how = whole.og, whole.og_error, f"{how}, and all that went in since"
+        return _reckoned(og, error, how, facts), ""
+    except ValueError as wrong:
+        return None, f"these figures do not fit: {wrong}"
+
+
+_HOW = {
+    "told": "the original gravity you told",
+    "read": "the original gravity as it was read",
+    "forecast": "the forecast from what went in, which nobody has read",
+}
+
+
+def _reckoned(og: float, error: float, how: str, facts: Facts) -> Strength:
+    assert facts.gravity is not None
+    now = min(facts.gravity, og)
+    found = alcohol.alcohol(og, now, og_error=error, fg_error=facts.gravity_error)
+    low_og, high_og = max(1.001, og - Z90 * error), og + Z90 * error
+    # What is off in both at once moves the attenuation as the square root of the sum of squares.
+    by_og = alcohol.apparent_attenuation(high_og, now) - alcohol.apparent_attenuation(low_og, now)
+    by_now = alcohol.apparent_attenuation(og, now - Z90 * facts.gravity_error) - alcohol.apparent_attenuation(
+        og, min(og, now + Z90 * facts.gravity_error)
+    )
+    half = ((by_og / 2.0) ** 2 + (by_now / 2.0) ** 2) ** 0.5
+    return Strength(
+        og=og,
+        og_low=low_og,
+        og_high=high_og,
+        gravity=facts.gravity,
+        abv=found.abv,
+        abv_low=found.abv_low,
+        abv_high=found.abv_high,
+        apparent_attenuation=found.apparent_attenuation,
+        apparent_low=found.apparent_attenuation - half,
+        apparent_high=found.apparent_attenuation + half,
+        real_attenuation=found.real_attenuation,
+        how=how,
+    )

@@ -1,0 +1,184 @@
+"""What a person told of a batch: its history in sentences. What was taken back stays in it, with when."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from monitor.batches.record import when
+from monitor.batches.strength import Facts
+from monitor.model.clock import iso
+from monitor.model.config import Batch
+from monitor.model.deeds import (
+    Clarity,
+    Fined,
+    Harvested,
+    Held,
+    HoldEnded,
+    JarUsed,
+    Merged,
+    Noted,
+    Photo,
+    Racked,
+    Reopened,
+    SealedUp,
+    Split,
+    Undone,
+)
+from monitor.model.inputs import Added, BatchClosed, BatchStarted, ForcedFinal, JournalEntry, StageChanged
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the history. What does not count any more stays, with why."""
+
+    at_ms: int
+    received_ms: int
+    text: str
+    counts: bool = True
+    why: str = ""
+
+
+def history(
+    name: str,
+    record: Sequence[JournalEntry],
+    facts: Facts,
+    start: Batch | None = None,
+    local: Callable[[int], str] = iso,
+) -> tuple[Line, ...]:
+    """Everything that was told of it, in the order in which it was done; what was taken back too, with when."""
+    off = taken_back(record)
+    lines = [
+        Line(
+            when(entry),
+            entry.received,
+            sentence(entry, name),
+            entry.received not in off,
+            _why(entry, record, off, local),
+        )
+        for entry in record
+        if not isinstance(entry, Undone)
+    ]
+    lines += [
+        Line(at, at, f"read by hand: {gravity:.4f} ± {error:.4f}")
+        for at, gravity, error in facts.hand
+    ]  # fmt: skip
+    if start is not None and start.name == name and not any(isinstance(entry, BatchStarted) for entry in record):
+        lines.append(Line(start.pitched, start.pitched, f"pitched in {start.vessel}, as the configuration says"))
+    return tuple(sorted(lines, key=lambda line: (line.at_ms, line.received_ms)))
+
+
+def taken_back(record: Sequence[JournalEntry]) -> dict[int, int]:
+    """What does not count, by when it was received, and when it was taken back."""
+    off: dict[int, int] = {}
+    for entry in sorted(record, key=lambda each: each.received, reverse=True):
+        if isinstance(entry, Undone) and entry.received not in off:
+            off.setdefault(entry.of, entry.received)
+    return off
+
+
+def _why(
+    entry: JournalEntry, record: Sequence[JournalEntry], off: Mapping[int, int], local: Callable[[int], str]
+) -> str:
+    if entry.received in off:
+        return f"taken back on {local(off[entry.received])}"
+    undone = [each.received for each in record if isinstance(each, Undone) and each.of == entry.received]
+    if not undone:
+        return ""
+    return f"taken back on {local(undone[-1])}, and counted again on {local(off[undone[-1]])}"
+
+
+# --- in words ------------------------------------------------------------------------------------------------------
+
+
+def sentence(entry: JournalEntry, name: str) -> str:
+    """An entry of the record of batch `name` in words, without its time."""
+    match entry:
+        case BatchStarted():
+            return _started(entry)
+        case StageChanged():
+            return f"stage {entry.stage}"
+        case BatchClosed():
+            return "closed"
+        case Reopened():
+            return "opened again"
+        case Added():
+            return _added(entry)
+        case ForcedFinal():
+            what = "no longer counts" if entry.hydrometer is None else f"ended at {entry.hydrometer:g} on the scale"
+            return f"the sample kept warm {what}"
+        case Noted():
+            score = f" ({entry.score} of 10)" if entry.score is not None else ""
+            return f"{_NOTES[entry.sort]}{entry.text}{score}"
+        case Photo():
+            return f"photo {entry.file}{f': {entry.caption}' if entry.caption else ''}"
+        case _:
+            return _moved(entry, name) or _settled(entry) or entry.kind
+
+
+_NOTES = {"note": "note: ", "tasting": "tasted: ", "off-smell": "smells off: "}
+
+
+def _started(entry: BatchStarted) -> str:
+    told = entry.batch
+    original = told.get("original_gravity")
+    parts = [f"pitched in {told.get('vessel', '?')}"]
+    if told.get("volume_l"):
+        parts.append(f"{told['volume_l']:g} L")
+    if original:
+        parts.append(f"original gravity {original:.3f}")
+    if told.get("yeast"):
+        parts.append(f"yeast {told['yeast']}")
+    if told.get("jars"):
+        parts.append(f"from {', '.join(told['jars'])}")
+    return ", ".join(parts)
+
+
+def _added(entry: Added) -> str:
+    amount = f"{entry.amount:g} {entry.unit} " if entry.amount is not None and entry.unit is not None else ""
+    kind = f" ({entry.sugar})" if entry.sugar and entry.sugar != entry.what else ""
+    rise = f", original gravity {entry.gravity_rise:+.4f}" if entry.gravity_rise else ""
+    return f"{amount}{entry.what}{kind} added{rise}"
+
+
+def _moved(entry: JournalEntry, name: str) -> str | None:
+    """Of what went where."""
+    if isinstance(entry, Racked):
+        came = f", {entry.volume_l:g} L arrived" if entry.volume_l is not None else ""
+        stayed = f", {entry.loss_l:g} L stayed behind" if entry.loss_l is not None else ""
+        return f"racked to {entry.to}{came}{stayed}"
+    if isinstance(entry, Split):
+        if entry.name == name:
+            return f"{entry.volume_l:g} L of {entry.batch} went into {entry.vessel} as this batch"
+        return f"{entry.volume_l:g} L went into {entry.vessel} as batch {entry.name}"
+    if isinstance(entry, Merged):
+        litres = f"{entry.volume_l:g} L " if entry.volume_l is not None else ""
+        if entry.batch == name:
+            return f"{litres}poured into batch {entry.into}: over"
+        rise = f", original gravity {entry.gravity_rise:+.4f}" if entry.gravity_rise is not None else ""
+        return f"{litres}of batch {entry.batch} came in{rise}"
+    return None
+
+
+def _settled(entry: JournalEntry) -> str | None:
+    """Of finings, cold, seals and yeast."""
+    match entry:
+        case Fined():
+            dose = f", {entry.dose_ml:g} mL" if entry.dose_ml is not None else ""
+            return f"finings, part {entry.part}: {entry.what}{dose}"
+        case Clarity():
+            said = [entry.clearness or "", f"{entry.ntu:g} NTU" if entry.ntu is not None else ""]
+            return f"looked at: {', '.join(filter(None, said)) or 'nothing noted'}"
+        case Held():
+            where = f" in {entry.fridge}" if entry.fridge else ""
+            return f"to be held at {entry.target_c:g} °C for {entry.hours:g} h{where}"
+        case HoldEnded():
+            return "not held cold any more"
+        case SealedUp():
+            rated = f"rated {entry.rated_bar:g} bar" if entry.rated_bar is not None else "not rated for pressure"
+            return f"{entry.litres:g} L sealed in {entry.material} ({rated})"
+        case Harvested():
+            return f"{entry.volume_ml:g} mL of lees taken to wash as {entry.wash}"
+        case JarUsed():
+            return f"{entry.ml:g} mL pitched from jar {entry.jar}"
+    return None

@@ -1,0 +1,78 @@
+"""The life of each batch as the engine's state has it: for commands, page, API and report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from monitor.batches.life import Facts, Life, fold
+from monitor.engine.facts import births, configured, told_in
+from monitor.engine.state import State
+from monitor.engine.verdicts import gravity_witnesses
+from monitor.model.clock import iso
+from monitor.model.config import Batch
+from monitor.model.deeds import Split
+from monitor.rules.batch import BatchState
+
+READING_ERROR = 0.001  # SG, standard error: of a gravity that was read
+
+
+def start_of(state: State, name: str) -> Batch | None:
+    """A batch as it was told; of one that was split from another, the other as it was told."""
+    told = configured(state, name)
+    begun = births(state, name)
+    for each in begun:
+        told = told or told_in(each)
+    if told is None and begun and isinstance(begun[0], Split) and begun[0].batch != name:
+        return start_of(state, begun[0].batch)
+    return told
+
+
+def facts_for(state: State, batch: BatchState, now_ms: int) -> Facts:
+    """What the engine knows of a batch, as plain values."""
+    original = batch.original if batch.original is not None else batch.baseline
+    error, gravity, seen_ms = _now(state, batch)
+    return Facts(
+        now_ms=now_ms,
+        vessel=batch.vessel,
+        stage=batch.stage,
+        closed=batch.closed,
+        pitched_ms=batch.pitched_ms,
+        verdict=batch.verdict,
+        gravity=gravity,
+        gravity_error=error,
+        gravity_ms=seen_ms,
+        original=original,
+        original_error=batch.forecast_sd or READING_ERROR,
+        original_how=None if original is None else "told" if batch.original_told
+        else "forecast" if batch.forecast_sd is not None else "read",
+        rises=dict(batch.rises),
+        thinned=batch.thinned,
+        hand=tuple((point.at_ms, point.gravity, point.error) for point in batch.hand),
+        vessels_l={vessel.name: vessel.volume_l for vessel in state.settings.vessel},
+    )  # fmt: skip
+
+
+def _now(state: State, batch: BatchState) -> tuple[float, float | None, int | None]:
+    """Error, gravity and when it was seen: as last judged, else as last read by hand."""
+    witnesses = gravity_witnesses(state, batch.vessel)
+    hand = batch.hand[-1] if batch.hand else None
+    seen_ms = max([each.seen_ms() for each in witnesses] + ([hand.at_ms] if hand else []), default=None)
+    by_hand = hand is not None and (batch.last_gravity is None or not witnesses or hand.at_ms == seen_ms)
+    if by_hand and hand is not None:
+        return max(READING_ERROR, hand.error), hand.gravity, hand.at_ms
+    return max(READING_ERROR, witnesses[0].error if witnesses else 0.0), batch.last_gravity, seen_ms
+
+
+def life_of(state: State, name: str, now_ms: int, local: Callable[[int], str] = iso) -> Life | None:
+    """The life of a batch; None where there is none of that name. `local` writes times for people."""
+    batch = state.batches.get(name)
+    if batch is None:
+        return None
+    return fold(
+        name,
+        start_of(state, name),
+        state.records.get(f"batch:{name}", ()),
+        facts_for(state, batch, now_ms),
+        first_stage=batch.first_stage,
+        local=local,
+    )
