@@ -2,8 +2,359 @@
 
 from __future__ import annotations
 
-from monitor.cli.common import Commands
+import argparse
+import math
+from typing import TYPE_CHECKING, Any
+
+from monitor.cli.common import (
+    Commands,
+    batch_vessel,
+    command,
+    iso,
+    local,
+    moment,
+    now_ms,
+    number,
+    reader_of,
+    say_json,
+    settings_of,
+    with_config,
+    with_json,
+    write,
+)
+from monitor.model.clock import MINUTE
+from monitor.model.config import Settings
+from monitor.model.errors import StoreError, UsageError
+
+if TYPE_CHECKING:
+    from monitor.batches.hold import Standing
+    from monitor.engine.state import State
+    from monitor.model.deeds import Held
+
+ROOM_C = 20.0  # what goes in is taken to come from a room, where nothing tells
+BY = {
+    "probe": "a probe in it",
+    "fridge": "estimate of the fridge",
+    "air": "estimate from the air around it",
+    "nothing": "nothing: no fresh reading of the liquid or of the air",
+}
 
 
 def add(verbs: Commands) -> None:
     """Add the verbs."""
+    hold = command(
+        verbs, "hold", "Hold a batch or a jar cold: the clock starts when the liquid is cold.",
+        "leeswatch batch hold amber-1 --fridge larder --target 4 --hours 48", _hold,
+    )  # fmt: skip
+    _about(hold)
+    hold.add_argument("--fridge", metavar="F", help="the fridge it stands in, whoever controls it")
+    hold.add_argument("--target", type=number, default=4.0, metavar="°C", help="the liquid at or below this (4)")
+    hold.add_argument("--hours", type=number, metavar="H", help="for how long (default: practice.cold.settle_hours)")
+    hold.add_argument(
+        "--from", type=number, metavar="°C", help="its temperature when it went in (else a probe's, or 20)"
+    )
+    hold.add_argument("--litres", type=number, metavar="L", help="liquid in the vessel (default: as configured)")
+    hold.add_argument(
+        "--material", choices=("plastic", "glass", "steel"), help="of the vessel (default: as configured)"
+    )
+    hold.add_argument("--abv", type=number, metavar="PCT", help="alcohol in it, %% by volume, for where it freezes")
+    hold.add_argument("--when", metavar="T", help="when it went in (default: now)")
+
+    unhold = command(
+        verbs, "unhold", "It is not held cold any more.", "leeswatch batch unhold amber-1", _unhold
+    )  # fmt: skip
+    _about(unhold)
+    unhold.add_argument("--when", metavar="T", help="when it came out (default: now)")
+
+    cold = command(
+        verbs, "cold", "Where a cold hold stands: hours so far, when it is done, margin to freezing.",
+        "leeswatch batch cold amber-1", _cold,
+    )  # fmt: skip
+    _about(cold)
+
+
+def _about(parser: argparse.ArgumentParser) -> None:
+    with_config(parser)
+    with_json(parser)
+    parser.add_argument("name", nargs="?", metavar="NAME", help="the batch")
+    parser.add_argument("--jar", metavar="J", help="a jar instead of a batch")
+
+
+def _subject(args: argparse.Namespace, settings: Settings) -> str:
+    if (args.name is None) == (args.jar is None):
+        raise UsageError("say what it is about: a batch or a jar", "a batch's NAME, or --jar J")
+    if args.jar is not None:
+        return f"jar:{args.jar}"
+    batch_vessel(settings, args.name)
+    return f"batch:{args.name}"
+
+
+def _words(about: str) -> str:
+    """How the subject is written on the command line."""
+    kind, _, name = about.partition(":")
+    return name if kind == "batch" else f"--jar {name}"
+
+
+def _state(settings: Settings) -> State:
+    from monitor.engine.state import State  # noqa: PLC0415 - start-up: only the verbs that judge need the engine
+
+    try:
+        with reader_of(settings) as reader:
+            return State.restore(reader.state())
+    except StoreError:
+        state = State()
+        state.use(settings.for_rules())
+        return state
+
+
+# --- hold --------------------------------------------------------------------------------------------------------
+
+
+def _hold(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    about = _subject(args, settings)
+    state = _state(settings)
+    deed = _deed(args, settings, state, about)
+    write(settings, [deed])
+    told = _told(settings, state, deed)
+    if args.json:
+        say_json({"about": about, "held": True, "target_c": deed.target_c, "hours": deed.hours, "fridge": deed.fridge,
+                  "from_c": deed.from_c, **told})  # fmt: skip
+        return 0
+    _say_hold(deed, told)
+    return 0
+
+
+def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str) -> Held:
+    from pydantic import ValidationError  # noqa: PLC0415 - as above
+
+    from monitor.engine import clocks, cold  # noqa: PLC0415
+    from monitor.model.deeds import Held  # noqa: PLC0415
+
+    at = moment(args.when, settings)
+    if at > now_ms(settings) + MINUTE:
+        raise UsageError(f"{args.when} is still to come", "say it once it stands in the cold")
+    fridges = ", ".join(each.name for each in settings.fridge) or "none yet"
+    if args.fridge is not None and args.fridge not in {each.name for each in settings.fridge}:
+        raise UsageError(f'there is no fridge "{args.fridge}"', f"fridges: {fridges}")
+    if args.jar is not None and about not in state.records and args.litres is None:
+        raise UsageError(f"jar {args.jar} is not on the shelf, so its size is not known", "give --litres, such as 0.5")
+    warmth = getattr(args, "from")
+    batch = state.batches.get(args.name) if args.name is not None else None
+    if warmth is None:
+        found = clocks.warmth_of(state, batch, at) if batch is not None else None
+        warmth = found[0] if found is not None else ROOM_C
+    try:
+        deed = Held(
+            at=at, about=about, fridge=args.fridge, target_c=args.target,
+            hours=args.hours if args.hours is not None else settings.practice.cold.settle_hours,
+            litres=args.litres, material=args.material, abv=args.abv, from_c=warmth,
+        )  # fmt: skip
+    except ValidationError as error:
+        first = error.errors()[0]
+        what = {"target_c": "--target", "from_c": "--from", "about": "the name"}.get(str(first["loc"][0]))
+        words = f"{what or '--' + str(first['loc'][0])}: {first['msg'][0].lower()}{first['msg'][1:]}"
+        raise UsageError(words, "temperatures in °C, hours and litres above nothing") from error
+    inside = args.fridge is not None or cold.fridge_of(state, deed) is not None
+    probe = cold.liquid_now(state, cold.vessel_of(state, about), at) if batch is not None else None
+    if not inside and probe is None:
+        raise UsageError("which fridge it stands in is not known, and no probe is in its liquid",
+                         f"give --fridge; fridges: {fridges}")  # fmt: skip
+    return deed
+
+
+def _told(settings: Settings, state: State, deed: Held) -> dict[str, Any]:
+    """What can be said beforehand: when its liquid will be cold, where it freezes, and what is too cold for it."""
+    from monitor.batches import hold  # noqa: PLC0415 - as above
+    from monitor.engine import cold  # noqa: PLC0415
+    from monitor.science.thermal import seconds_to_reach  # noqa: PLC0415
+
+    fridge = cold.fridge_of(state, deed)
+    thing = cold.thing_of(state, deed)
+    heard = cold.air_now(fridge, state.clock.last_ms) is not None
+    air = fridge.slow if fridge is not None and heard else fridge.target if fridge is not None else None
+    limit = deed.target_c + settings.practice.cold.within_k
+    hours: list[float] | None = None
+    if air is not None and (air < limit or deed.from_c <= limit):
+        hours = [seconds_to_reach(deed.from_c, limit, air, tau) / 3600.0 if deed.from_c > limit else 0.0
+                 for tau in hold.taus(thing.litres, thing.material)]  # fmt: skip
+    notes = []
+    if fridge is not None:
+        others = cold.tender(state, fridge, {deed.about: deed})
+        for each in others:
+            advice = hold.too_cold(
+                each.name, hold.Thing(0.5, "glass", each.freezes_c, each.why), f"fridge {fridge.name}", fridge.target
+            )
+            notes += [advice] if advice is not None else []
+    if deed.target_c - thing.freezes_c < hold.FREEZE_CARE_K:
+        notes.append(f"the target itself is too cold for it: {thing.why}; {hold.GLASS_CAUTION}")
+    return {
+        "air_c": None if air is None else round(air, 2),
+        "air_from": None if air is None else "measured" if heard else "as set",
+        "cold_after_h": None if hours is None else round(hours[0], 1),
+        "cold_after_range_h": None if hours is None else [round(min(hours), 1), round(max(hours), 1)],
+        "freezes_c": round(thing.freezes_c, 2),
+        "why": thing.why,
+        "advice": notes,
+        "checklist": list(settings.practice.cold.checklist),
+    }
+
+
+def _say_hold(deed: Held, told: dict[str, Any]) -> None:
+    name = deed.about.partition(":")[2]
+    print(
+        f"{name}: held at {deed.target_c:g} °C or below for {deed.hours:g} h; the clock starts when its liquid is cold"
+    )
+    air, span = told["air_c"], told["cold_after_range_h"]
+    if air is None:
+        print("  no fridge is told, so when it will be cold is not known; its probe will say")
+    elif span is None:
+        print(f"  the air is at {air:g} °C ({told['air_from']}): it never gets to {deed.target_c:g} °C like that")
+    elif told["cold_after_h"] > 0:
+        print(f"  from {deed.from_c:.0f} °C it takes about {told['cold_after_h']:g} h ({span[0]:g} to {span[1]:g}) in "
+              f"air of {air:.1f} °C, {told['air_from']}")  # fmt: skip
+    else:
+        print("  it is cold already")
+    print(f"  {told['why']}")
+    for advice in told["advice"]:
+        print(f"! {advice}")
+    print("before you leave it (common practice):")
+    for each in told["checklist"]:
+        print(f"  [ ] {each}")
+    if deed.fridge is not None:
+        print("Leeswatch only watches: set the fridge itself at its own dial or controller")
+    said = _words(deed.about)
+    print(f"where it stands: leeswatch batch cold {said}; out again: leeswatch batch unhold {said}")
+    undo = f"leeswatch batch undo {name}" if deed.about.startswith("batch:") else f"leeswatch yeast undo {name}"
+    print(f"a mistake? {undo}")
+
+
+def _unhold(args: argparse.Namespace) -> int:
+    from monitor.engine import clocks  # noqa: PLC0415 - as above
+    from monitor.model.deeds import HoldEnded  # noqa: PLC0415
+
+    settings = settings_of(args)
+    about = _subject(args, settings)
+    state = _state(settings)
+    held = clocks.holds(state).get(about)
+    if held is None:
+        raise UsageError(f"{about.partition(':')[2]} is not held", "leeswatch batch cold NAME shows what runs")
+    own = state.holds.get(about)
+    at = moment(args.when, settings)
+    if not held.at <= at <= now_ms(settings) + MINUTE:
+        raise UsageError(f"{args.when} lies before it went in, or is still to come", "look at --when")
+    write(settings, [HoldEnded(at=at, about=about)])
+    hours = own.hours() if own is not None and own.of_ms == held.received else None
+    if args.json:
+        say_json({"about": about, "held": False, "time": iso(at), "hours": None if hours is None else hours.usual,
+                  "done": bool(own is not None and own.done)})  # fmt: skip
+        return 0
+    so_far = "" if hours is None else f" after {hours.usual:.1f} of {held.hours:g} h cold"
+    print(f"{about.partition(':')[2]}: not held any more{so_far}")
+    name = about.partition(":")[2]
+    undo = f"leeswatch batch undo {name}" if about.startswith("batch:") else f"leeswatch yeast undo {name}"
+    print(f"a mistake? {undo}")
+    return 0
+
+
+# --- where it stands ---------------------------------------------------------------------------------------------
+
+
+def _cold(args: argparse.Namespace) -> int:
+    from monitor.engine import clocks  # noqa: PLC0415 - as above
+
+    settings = settings_of(args)
+    state = _state(settings)
+    running = clocks.holds(state)
+    if args.name is not None or args.jar is not None:
+        about = _subject(args, settings)
+        if about not in running:
+            raise UsageError(
+                f"{about.partition(':')[2]} is not held", f"leeswatch batch hold {_words(about)} --fridge F starts it"
+            )
+        running = {about: running[about]}
+    if args.json:
+        say_json([_record(settings, state, about, held) for about, held in running.items()])
+        return 0
+    if not running:
+        print("nothing is held cold: leeswatch batch hold NAME --fridge F starts it")
+    for about, held in running.items():
+        _say_cold(settings, state, about, held)
+    return 0
+
+
+def _record(settings: Settings, state: State, about: str, held: Held) -> dict[str, Any]:
+    from monitor.engine import cold  # noqa: PLC0415 - as above
+
+    found = cold.standing(state, about, held)
+    told = _told(settings, state, held)
+    head: dict[str, Any] = {
+        "about": about, "target_c": held.target_c, "hours_wanted": held.hours, "fridge": held.fridge,
+        "since": iso(held.at), "freezes_c": told["freezes_c"], "why": told["why"], "advice": told["advice"],
+    }  # fmt: skip
+    if found is None:
+        return {**head, "liquid_c": None}
+    own = state.holds[about]
+    return {
+        **head,
+        "liquid_c": round(found.liquid_c.usual, 2),
+        "liquid_range_c": [round(found.liquid_c.low, 2), round(found.liquid_c.high, 2)],
+        "by": found.by,
+        "cold": found.cold,
+        "hours": round(found.held.usual, 2),
+        "hours_range": [round(found.held.low, 2), round(found.held.high, 2)],
+        "unseen_hours": round(found.unseen_hours, 2),
+        "breaks": found.breaks,
+        "done": own.done,
+        "cold_expected": _span_json(found.cold_at_ms),
+        "done_expected": _span_json(found.done_at_ms),
+        "margin_k": round(found.margin_k, 2),
+    }
+
+
+def _span_json(span: tuple[int, int, int | None] | None) -> list[str | None] | None:
+    return None if span is None else [None if each is None else iso(each) for each in span]
+
+
+def _say_cold(settings: Settings, state: State, about: str, held: Held) -> None:
+    from monitor.engine import cold  # noqa: PLC0415 - as above
+
+    name = about.partition(":")[2]
+    found = cold.standing(state, about, held)
+    told = _told(settings, state, held)
+    print(f"{name}: to be at {held.target_c:g} °C or below for {held.hours:g} h, since {local(held.at, settings)}")
+    if found is None:
+        print("  its clock has not been looked at yet: `leeswatch run` does so each minute")
+    else:
+        _say_standing(settings, found, done=state.holds[about].done)
+    print(f"  {told['why']}")
+    for advice in told["advice"]:
+        print(f"! {advice}")
+
+
+def _say_standing(settings: Settings, found: Standing, *, done: bool) -> None:
+    liquid, held = found.liquid_c, found.held
+    print(f"  liquid {liquid.usual:.1f} °C{_range(liquid.low, liquid.high, '.1f')}, by {BY[found.by]}")
+    spread = _range(held.low, held.high, ".1f")
+    print(f"  cold for {held.usual:.1f} of {found.wanted:g} h{spread}" + (": done" if done else ""))
+    if found.breaks:
+        print(f"  it warmed up {found.breaks} times in between; the clock stood meanwhile")
+    if found.unseen_hours >= 0.05:
+        print(f"  {found.unseen_hours:.1f} h that nobody saw are not counted")
+    if not found.cold:
+        print(f"  cold {_when(settings, found.cold_at_ms)}")
+    if not done:
+        print(f"  done {_when(settings, found.done_at_ms)}")
+    print(f"  {found.margin_k:.1f} K above where ice may begin in it, at the cold end of the estimate")
+
+
+def _range(low: float, high: float, form: str) -> str:
+    return "" if math.isclose(low, high, abs_tol=0.05) else f" ({low:{form}} to {high:{form}})"
+
+
+def _when(settings: Settings, span: tuple[int, int, int | None] | None) -> str:
+    if span is None:
+        return "when is not in sight: the air is not cold enough, or is not heard"
+    likely, soonest, latest = span
+    last = "perhaps never like this" if latest is None else local(latest, settings)
+    return f"about {local(likely, settings)} (between {local(soonest, settings)} and {last}) if the air stays so"

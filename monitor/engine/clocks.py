@@ -7,7 +7,9 @@ a cellar of a hundred batches costs a look at each, no more.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 from weakref import WeakKeyDictionary
 
 from monitor.alerts.book import Outcome
@@ -267,34 +269,45 @@ def _ask_to_look(state: State, batch: BatchState, found: Clearing, now_ms: int, 
 # --- sealing -----------------------------------------------------------------------------------------------------
 
 
-def seal_facts(state: State, batch: BatchState, now_ms: int, *, after_ms: int = 0) -> Facts:
-    """What is known of a batch for closing it; gravities typed or told after `after_ms` count in any stage."""
-    gravity, error = batch.last_gravity, PROBE_ERROR
-    hand = batch.hand[-1] if batch.hand else None
-    if hand is not None and (gravity is None or hand.at_ms > max(after_ms, batch.said_ms)):
-        gravity, error = hand.gravity, max(hand.error, seal.SAME_SCALE_SD)
-    elif batch.stage != "fermenting":
-        witnesses = gravity_witnesses(state, batch.vessel)
-        points = witnesses[0].track.points(now_ms - DAY, now_ms) if witnesses else []
-        if points and points[-1][0] * HOUR > max(after_ms, batch.said_ms):
-            gravity = sum(value for _, value in points[-6:]) / len(points[-6:])
+def seal_facts(
+    state: State, batch: BatchState, now_ms: int, *, after_ms: int = 0, said: Mapping[str, Any] | None = None
+) -> Facts:
+    """What is known of a batch for closing it.
+
+    `said` is its latest verdict event as a record, where it is at hand: its ranges know more of the tail than what
+    the state keeps. Gravities typed or told after `after_ms` count in any stage.
+    """
+    gravity, error, fresh = _gravity_of(state, batch, now_ms, after_ms)
     expected, found = expectation(batch), cold.strength(state, batch)
-    most = None
-    if gravity is not None and expected is not None:
+    final, final_error, most = None, None, None
+    if said is not None and said.get("remaining_range") and said.get("final_range") and not fresh:
+        final, (low, high) = said["final_expected"], said["final_range"]
+        final_error, most = (high - low) / 2.0 / seal.Z_95, said["remaining_range"][1]
+    elif gravity is not None and expected is not None:
+        final, final_error = expected.final, expected.sd
         sure = seal.Z_95 * math.hypot(error, DRIFT)
         most = max(sure, gravity - expected.final + seal.Z_95 * math.hypot(error, expected.sd))
     by_scale = same_scale(batch, now_ms)
-    if by_scale is not None:
+    if by_scale is not None and batch.forced is not None:
+        final, final_error = batch.forced[0], seal.SAME_SCALE_SD
         most = by_scale if most is None else min(most, by_scale)
-    return Facts(
-        verdict=batch.verdict,
-        gravity=gravity,
-        gravity_error=error,
-        fall_most=most,
-        final_expected=expected.final if expected is not None else None,
-        final_error=expected.sd if expected is not None else None,
-        abv=found[0] if found is not None else None,
-    )
+    # Racked into another vessel it has no verdict for hours; what had finished has finished until it moves again.
+    verdict = "finished" if batch.rest == "finished" else batch.verdict
+    return Facts(verdict, gravity, error, most, final, final_error, found[0] if found is not None else None)
+
+
+def _gravity_of(state: State, batch: BatchState, now_ms: int, after_ms: int) -> tuple[float | None, float, bool]:
+    """The latest gravity, its standard error, and whether it came after the latest verdict."""
+    since_ms = max(after_ms, batch.said_ms)
+    hand = batch.hand[-1] if batch.hand else None
+    if hand is not None and (batch.last_gravity is None or hand.at_ms > since_ms or same_scale(batch, now_ms)):
+        return hand.gravity, max(hand.error, seal.SAME_SCALE_SD), True
+    witnesses = gravity_witnesses(state, batch.vessel) if batch.stage != "fermenting" else []
+    points = witnesses[0].track.points(now_ms - DAY, now_ms) if witnesses else []
+    if points and points[-1][0] * HOUR > since_ms:
+        lately = [value for _, value in points[-6:]]
+        return sum(lately) / len(lately), PROBE_ERROR, True
+    return batch.last_gravity, PROBE_ERROR, False
 
 
 def same_scale(batch: BatchState, now_ms: int) -> float | None:

@@ -1,0 +1,140 @@
+"""`leeswatch batch seal`: whether it is safe to close a batch tight."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from monitor.cli.batch_look import look, named, past, undo, when
+from monitor.cli.common import (
+    Commands,
+    command,
+    iso,
+    local,
+    number,
+    say_json,
+    settings_of,
+    write,
+)
+from monitor.model.config import Settings
+from monitor.model.errors import UsageError
+
+if TYPE_CHECKING:
+    from monitor.batches.seal import Judgement
+
+SAID = {True: "yes", False: "NO"}
+
+
+def add(verbs: Commands) -> None:
+    """Add the verb."""
+    seal = command(
+        verbs, "seal", "Whether it is safe to close tight; note that it was closed, or opened.",
+        "leeswatch batch seal amber-1 --litres 4 --headspace 0.3 --sealed-at 20 --stored-at 25", _seal,
+    )  # fmt: skip
+    named(seal)
+    seal.add_argument("--litres", type=number, metavar="L", help="wash in the vessel")
+    seal.add_argument("--headspace", type=number, metavar="L", help="room above it, litres")
+    seal.add_argument("--sealed-at", type=number, metavar="°C", help="temperature when it is closed (else a probe's)")
+    seal.add_argument("--stored-at", type=number, default=25.0, metavar="°C", help="the hottest it will stand (25)")
+    seal.add_argument("--material", choices=("plastic", "glass", "steel"), default="glass", help="(default glass)")
+    seal.add_argument("--rated", type=number, metavar="BAR", help="what its maker rates it for; left out: not rated")
+    seal.add_argument("--closed", action="store_true", help="it has been closed: note it, safe or not, and watch it")
+    seal.add_argument("--opened", action="store_true", help="it stands open again, or under an airlock")
+    when(seal, "it was closed or opened")
+
+
+def _seal(args: argparse.Namespace) -> int:
+    from monitor.batches import seal  # noqa: PLC0415 - as above
+    from monitor.engine import clocks  # noqa: PLC0415
+    from monitor.model.deeds import SealedUp, Unsealed  # noqa: PLC0415
+
+    settings = settings_of(args)
+    state, batch, said, _ = look(settings, args.name)
+    at = past(args, settings)
+    if args.opened:
+        closed = seal.closed(state.records.get(f"batch:{args.name}", ()))
+        if closed is None or at < closed.at:
+            raise UsageError(f"{args.name} is not noted as closed at that time", "--closed says that it was closed")
+        write(settings, [Unsealed(at=at, batch=args.name)])
+        return _opened(args, settings, at)
+    if args.litres is None or args.headspace is None:
+        raise UsageError(
+            "the pressure depends on the vessel", "give --litres of wash and --headspace litres of room above it"
+        )
+    warmth = clocks.warmth_of(state, batch, at) if batch is not None else None
+    cold_c = args.sealed_at if args.sealed_at is not None else warmth[0] if warmth else None
+    if cold_c is None:
+        raise UsageError("how warm it is when closed is not known", "measure it and give --sealed-at")
+    closing = seal.Closing(args.litres, args.headspace, cold_c, args.stored_at, args.material, args.rated)
+    facts = clocks.seal_facts(state, batch, at, said=said) if batch is not None else seal.Facts(None, None)
+    try:
+        found = seal.judge(facts, closing)
+        deed = SealedUp(
+            at=at, batch=args.name, litres=args.litres, headspace_l=args.headspace, sealed_at_c=cold_c,
+            stored_at_c=args.stored_at, material=args.material, rated_bar=args.rated, gravity=facts.gravity,
+            fall_most=facts.fall_most, abv=facts.abv,
+        )  # fmt: skip
+    except ValueError as error:
+        raise UsageError(_first_line(error), "litres and bar above nothing, temperatures from 0 to 40 °C") from error
+    if args.closed:
+        write(settings, [deed])
+    if args.json:
+        say_json(_as_json(args, found, cold_c))
+    else:
+        _say_seal(args, found, at, settings)
+    return 0 if found.safe else 1
+
+
+def _first_line(error: ValueError) -> str:
+    """What is wrong, of an error that may be a list of them."""
+    listed = getattr(error, "errors", None)
+    if listed is None:
+        return str(error)
+    first = listed()[0]
+    return f"{first['loc'][0]}: {first['msg'][0].lower()}{first['msg'][1:]}"
+
+
+def _opened(args: argparse.Namespace, settings: Settings, at: int) -> int:
+    from monitor.batches import seal  # noqa: PLC0415 - as above
+
+    if args.json:
+        say_json({"batch": args.name, "opened": iso(at)})
+        return 0
+    print(f"{args.name}: opened {local(at, settings)}; it is not watched as closed any more")
+    print(seal.AIR_THE_ROOM)
+    print(undo(args.name))
+    return 0
+
+
+def _as_json(args: argparse.Namespace, found: Judgement, sealed_at_c: float) -> dict[str, Any]:
+    span = found.pressure_range
+    return {
+        "batch": args.name, "safe": found.safe, "closed": args.closed, "sealed_at_c": round(sealed_at_c, 2),
+        "pressure_bar_gauge": None if found.pressure_bar is None else round(found.pressure_bar, 2),
+        "pressure_range": None if span is None else [round(each, 2) for each in span],
+        "warming_only_bar": None if found.warming_bar is None else round(found.warming_bar, 2),
+        "rating": found.rating,
+        "checks": [{"name": each.name, "so": each.so, "why": each.why} for each in found.checks],
+        "warnings": list(found.warnings),
+    }  # fmt: skip
+
+
+def _say_seal(args: argparse.Namespace, found: Judgement, at: int, settings: Settings) -> None:
+    print(f"{args.name}: {'safe to close, by what is known' if found.safe else 'NOT safe to close'}")
+    for check in found.checks:
+        print(f"  {SAID[check.so]:<4} {check.name:<24} {check.why}")
+    if found.pressure_bar is not None and found.pressure_range is not None and found.warming_bar is not None:
+        low, high = found.pressure_range
+        print(f"pressure in the end: {found.pressure_bar:.1f} bar above the air outside ({max(low, 0.0):.1f} to "
+              f"{high:.1f}) at {args.stored_at:g} °C; {max(found.warming_bar, 0.0):.1f} of it without any more "
+              "fermenting")  # fmt: skip
+    print(f"vessel: {found.rating}")
+    for warning in found.warnings:
+        print(f"! {warning}")
+    if args.closed:
+        print(f"noted as closed {local(at, settings)}" + ("" if found.safe else ", although it is not safe: open it"))
+        print(f"opened again? leeswatch batch seal {args.name} --opened")
+        print(undo(args.name))
+    elif not found.safe:
+        print("to be surer of the end: let a warm sample ferment out (batch forced), then read the batch with the same "
+              "hydrometer (batch reading, with --at)")  # fmt: skip
