@@ -63,7 +63,7 @@ def _restored_is_the_same(cellar: Cellar) -> None:
 
 @settings(max_examples=150, deadline=None)
 @given(deeds=st.lists(DEEDS, max_size=9), told=st.booleans())
-def test_deeds_undone_in_reverse_leave_everything_as_it_was(deeds: list[JournalEntry], told: bool) -> None:  # noqa: FBT001
+def test_deeds_undone_in_reverse_leave_everything_as_it_was(deeds: list[JournalEntry], told: bool) -> None:
     """Whatever was done, in whichever order and of whichever batch: undone in reverse, all is as before."""
     cellar = Cellar(TOLD if told else PLAIN)
     before = _so(cellar)
