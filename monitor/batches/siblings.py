@@ -88,6 +88,8 @@ class Course:
     """Hours since pitch and Cel."""
     done: bool = False
     """Its fall is over: finished, stalled, racked to clear, closed."""
+    fed: bool = False
+    """Sugar went in on the way."""
     original: Measured | None = None
     final: Measured | None = None
     clearing_h: tuple[float, float] | None = None
@@ -158,7 +160,7 @@ class _Traits:
 
 def _traits(course: Course, seed: int, rounds: int) -> _Traits:
     told = _Traits(course.name)
-    shape = _Shape(course.points, done=course.done) if course.points else None
+    shape = _Shape(course.points, done=course.done, fed=course.fed) if course.points else None
     if shape is None:
         for name in ("lag", "top rate", "half", "nine tenths"):
             told.put(name, None, "no gravity was read")
@@ -168,7 +170,8 @@ def _traits(course: Course, seed: int, rounds: int) -> _Traits:
     told.put("clearing", _clearing(course), "it was not fined and then seen clear")
     told.put("sediment", _sediment(course), "no racking with a loss and a volume is noted")
     end = told.found.get("nine tenths")
-    told.put("warmth", _warmth(course, end), "no temperature was read" if not course.warmth else _UNDONE)
+    why = told.missing.get("nine tenths", "") if course.warmth else "no temperature was read"
+    told.put("warmth", _warmth(course, end), why)
     return told
 
 
@@ -196,10 +199,10 @@ def _timing(told: _Traits, shape: _Shape, chance: random.Random, rounds: int) ->
 class _Shape:
     """A gravity curve that can be smoothed again and again with other noise on it."""
 
-    def __init__(self, points: Sequence[Point], *, done: bool) -> None:
+    def __init__(self, points: Sequence[Point], *, done: bool, fed: bool) -> None:
         self.hours = [point.hours for point in points]
         self.values = [point.gravity for point in points]
-        self.done = done
+        self.done, self.fed = done, fed
         self._errors = [point.error for point in points]
         self._step = _typical(self.hours)
         self._dense = len(points) >= LEAST_POINTS and self._step <= SMOOTH_H / 3.0
@@ -214,21 +217,20 @@ class _Shape:
 
     def _scatter(self) -> tuple[float, float]:
         """Standard deviation of a reading's noise and what is left of it from one reading to the next."""
-        size = round(SMOOTH_H / self._step) + 1
         left = [value - smooth for value, smooth in zip(self.values, self.smooth, strict=True)]
-        found = _autoregression(left, size)
-        rest = self._rest()
-        if len(rest) < REST_LEAST:
-            return found
-        calm = _autoregression(_detrended(rest), len(rest))
-        return max(found[0], calm[0]), calm[1]
+        first = self._rest_from()
+        if len(left) - first < REST_LEAST:
+            return _autoregression(left, round(SMOOTH_H / self._step) + 1)
+        noise, memory = _autoregression(_detrended(self.values[first:]), len(left) - first)
+        return noise * max(1.0, _rms(left) / max(_rms(left[first:]), 1e-9)), memory
 
-    def _rest(self) -> list[float]:
-        """The readings after its fall."""
+    def _rest_from(self) -> int:
+        """The first reading after its fall; none of them while it falls."""
+        if not self.done:
+            return len(self.values)
         start, end = statistics.fmean(self.values[: self._early]), self._end(self.values)
         limit = end + max(0.03 * (start - end), 0.0)
-        first = next((index for index in range(len(self.smooth), 0, -1) if self.smooth[index - 1] > limit), 0)
-        return self.values[first:] if self.done else []
+        return next((index for index in range(len(self.smooth), 0, -1) if self.smooth[index - 1] > limit), 0)
 
     def again(self, chance: random.Random) -> list[float]:
         """The smooth curve with other noise on it; few readings are moved by their own errors."""
@@ -274,7 +276,7 @@ class _Shape:
         whole = [slope for at, (_, slope) in zip(self.hours, lines, strict=False)
                  if self.hours[0] + RATE_H / 2.0 <= at <= self.hours[-1] - RATE_H / 2.0]  # fmt: skip
         told["top rate"] = -24.0 * min(whole) if whole else None
-        if self.done:
+        if self.done and not self.fed:
             end = self._end(values)
             if start - end > 2.0 * LAG_FALL:
                 told["half"] = self._crossing(smooth, start - 0.5 * (start - end))
@@ -311,12 +313,18 @@ class _Shape:
             return "too few readings for a rate over a day"
         if name == "lag":
             return "it has not fallen by 0.003 yet" if not self.done else "its start was not read"
+        if self.fed:
+            return "it was fed on the way, so that its fall has no one beginning"
         return _UNDONE if not self.done else "too little of its fall was read"
 
 
 def _typical(hours: Sequence[float]) -> float:
     steps = [later - at for at, later in pairwise(hours)]
     return statistics.median(steps) if steps else math.inf
+
+
+def _rms(values: Sequence[float]) -> float:
+    return math.sqrt(math.fsum(value * value for value in values) / len(values))
 
 
 def _detrended(values: Sequence[float]) -> list[float]:
@@ -456,3 +464,16 @@ def _said(row: Difference) -> str:
 
 def _list(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def shown(row: Difference) -> tuple[str, str, str, str]:
+    """A row for a table: the first, the second, their difference, and whether it is more than the noise."""
+    digits = DIGITS[row.name]
+
+    def value(each: Measured | None) -> str:
+        return "–" if each is None else f"{each.value:.{digits}f} ± {each.error:.{digits}f}"
+
+    if row.by is None or row.error is None:
+        return value(row.first), value(row.second), "–", row.missing
+    by = f"{row.by:+.{digits}f} ± {row.error:.{digits}f}"
+    return value(row.first), value(row.second), by, "yes" if row.beyond else "no"

@@ -79,14 +79,14 @@ def drawing(curve: Curve, final: dict[str, object] | None) -> Drawing | None:
     levels = [value for line in gravity for _, value in _points(line)]
     levels += [point.gravity for point in curve.hand]
     aim = float(final["gravity"]) if final and levels else None  # type: ignore[arg-type]
-    scale = _scale(levels + ([aim] if aim is not None else []), GRAVITY_LEAST, GRAVITY_TOP, GRAVITY_FOOT)
-    days, unit = _days(curve, across)
+    scale = scale_of(levels + ([aim] if aim is not None else []), GRAVITY_LEAST, GRAVITY_TOP, GRAVITY_FOOT)
+    days, unit = days_of(across)
     lowest = WARMTH_FOOT if scale else GRAVITY_TOP + WARMTH_HIGH  # alone, it moves up
     return Drawing(
         gravity=_panel(gravity, across, scale, GRAVITY_TOP, GRAVITY_FOOT, 3) if scale else None,
         warmth=_warmth(warmth, across, lowest),
         days=days,
-        gaps=_gaps(gravity or warmth, curve, across),
+        gaps=gaps_of(gravity or warmth, across, curve.cell_ms),
         hand=[
             (across.at(point.at_ms), scale.at(point.gravity), scale.at(point.gravity + 1.645 * point.error),
              scale.at(point.gravity - 1.645 * point.error))
@@ -103,7 +103,7 @@ def _points(line: Line) -> Sequence[Point]:
     return [point for part in line.parts for point in part]
 
 
-def _scale(values: list[float], least: float, top: int, foot: int) -> Scale | None:
+def scale_of(values: list[float], least: float, top: float, foot: float) -> Scale | None:
     """Whole steps around the values, at least `least` high."""
     if not values:
         return None
@@ -142,35 +142,36 @@ def _warmth(lines: list[Line], across: Scale, foot: int) -> Panel | None:
     values = [value for line in lines for _, value in _points(line)]
     if not values:
         return None
-    scale = _scale(values, WARMTH_LEAST, foot - WARMTH_HIGH, foot)
+    scale = scale_of(values, WARMTH_LEAST, foot - WARMTH_HIGH, foot)
     assert scale is not None
     panel = _panel(lines, across, scale, foot - WARMTH_HIGH, foot, 0)
     return Panel(panel.top, panel.foot, [panel.marks[0], panel.marks[-1]], panel.paths, panel.dots)
 
 
-def _days(curve: Curve, across: Scale) -> tuple[list[Mark], str]:
-    """Marks of whole days, or of hours while it is young."""
+def days_of(across: Scale, most: int = 7) -> tuple[list[Mark], str]:
+    """Marks of whole days since its start, or of hours while it is young; about `most` of them."""
     span = across.high - across.low
     if span <= 2 * DAY:
-        unit, size, step = "hours", HOUR, next(each for each in (1, 2, 3, 6, 12) if span / HOUR / each <= 6)
+        unit, size = "hours", HOUR
+        step = next((each for each in (1, 2, 3, 6, 12) if span / HOUR / each <= most - 1), 24)
     else:
         days = span / DAY
         steps = (1, 2, 5, 7, 14, 28, 56, 112)
-        unit, size, step = "days", DAY, next((each for each in steps if days / each <= 7), 365)
+        unit, size, step = "days", DAY, next((each for each in steps if days / each <= most), 365)
     count = int(span / size / step)
-    return [Mark(across.at(curve.from_ms + n * step * size), str(n * step)) for n in range(count + 1)], unit
+    return [Mark(across.at(across.low + n * step * size), str(n * step)) for n in range(count + 1)], unit
 
 
-def _gaps(lines: list[Line], curve: Curve, across: Scale) -> list[tuple[float, float]]:
+def gaps_of(lines: Sequence[Line], across: Scale, cell_ms: int) -> list[tuple[float, float]]:
     """Where none of these probes was heard, the ends included."""
     heard = sorted((part[0][0], part[-1][0]) for line in lines for part in line.parts)
     if not heard:
         return []
-    ends = [curve.from_ms]
+    ends = [across.low]
     gaps = []
-    for start, end in [*heard, (curve.to_ms, curve.to_ms)]:
+    for start, end in [*heard, (across.high, across.high)]:
         latest = max(ends)
-        if start - latest > max(2 * curve.cell_ms, HOUR):
+        if start - latest > max(2 * cell_ms, HOUR):
             gaps.append((latest, start))
         ends.append(end)
     return [(across.at(start), round(across.at(end) - across.at(start), 1)) for start, end in gaps]
