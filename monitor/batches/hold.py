@@ -296,14 +296,13 @@ def _times(now_ms: int, spans_ms: list[float]) -> tuple[int, int, int | None] | 
     )
 
 
-def done_sentence(what: str, state: HoldState, held: Held) -> str:
+def done_sentence(what: str, state: HoldState, held: Held, practice: ColdPractice) -> str:
     """The sentence of `cold-hold-done`."""
-    how = {"probe": "by a probe in it", "fridge": "by estimate from the air around it"}.get(
-        state.by, "by estimate from the air around it"
-    )
+    how = "by a probe in it" if state.by == "probe" else "by estimate from the air around it"
     unseen = f" {state.unseen_ms / HOUR:.1f} h that nobody saw are not counted." if state.unseen_ms > LATE_MS else ""
-    rest = f" It warmed up {state.breaks} times in between; the clock only stood meanwhile." if state.breaks else ""
+    times = "once" if state.breaks == 1 else f"{state.breaks} times"
+    rest = f" It warmed up {times} in between; the clock only stood meanwhile." if state.breaks else ""
     return (
-        f"{what} has been cold for long enough: its liquid was at or below {held.target_c:g} °C for "
-        f"{held.hours:g} h, {how}.{rest}{unseen}"
+        f"{what} has been cold for long enough: its liquid was at {held.target_c:g} °C "
+        f"(up to {held.target_c + practice.within_k:g}) for {held.hours:g} h, {how}.{rest}{unseen}"
     )

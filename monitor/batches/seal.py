@@ -26,7 +26,9 @@ FELL: Final = 0.0015
 DRY: Final = 0.988
 """SG: where a sugar wash may end, taken where nothing is known of the end (common practice, no source)."""
 
-GLASS: Final = "ordinary glass jugs, jars and demijohns are not rated for pressure: they burst without warning"
+GLASS: Final = (
+    "ordinary glass jugs, jars and demijohns are not rated for pressure: they burst without warning and throw splinters"
+)
 RELEASE: Final = (
     "do not shake, move or warm it; cool it, cover it with a thick cloth, wear eye protection, and let the gas off "
     "slowly, or put an airlock on"
@@ -98,7 +100,7 @@ def judge(facts: Facts, closing: Closing) -> Judgement:
         checks.append(Check("pressure", so=False, why="its gravity is not known, so the pressure is not either"))
         return Judgement(
             safe=False, checks=tuple(checks), pressure_bar=None, pressure_range=None, warming_bar=None,
-            rating=rating, warnings=_warnings(closing, (), safe=False, open_end=False),
+            rating=rating, warnings=_warnings(closing, None, (), safe=False, open_end=False),
         )  # fmt: skip
     high, gas = found
     checks.append(_matters(gas, high, closing, holds))
@@ -110,7 +112,7 @@ def judge(facts: Facts, closing: Closing) -> Judgement:
         pressure_range=(gas.pressure_low_bar, high),
         warming_bar=gas.warming_only_bar,
         rating=rating,
-        warnings=_warnings(closing, _of_science(gas, closing), safe=safe, open_end=facts.final_expected is None),
+        warnings=_warnings(closing, high, gas.cautions, safe=safe, open_end=facts.final_expected is None),
     )
 
 
@@ -185,20 +187,18 @@ def _rating(closing: Closing) -> tuple[str, float]:
     return f"{closing.material}, rated for {closing.rated_bar:g} bar by its maker, as you say", closing.rated_bar
 
 
-def _of_science(gas: sealing.Sealed, closing: Closing) -> tuple[str, ...]:
-    """Its cautions; those that speak of ordinary vessels only where this is one."""
-    if closing.rated_bar is None:
-        return gas.cautions
-    return tuple(said for said in gas.cautions if not said.startswith(("Do not close it", "Keep the lid loose")))
-
-
-def _warnings(closing: Closing, said: tuple[str, ...], *, safe: bool, open_end: bool) -> tuple[str, ...]:
-    """Never silent, not even where it is safe."""
-    found = list(said)
+def _warnings(
+    closing: Closing, high: float | None, said: tuple[str, ...], *, safe: bool, open_end: bool
+) -> tuple[str, ...]:
+    """Never silent, not even where it is safe. What the science says of the vessel is said here by its own rating."""
+    found = []
+    if not safe:
+        most = "" if high is None or high <= 0.0 else f": up to {high:.1f} bar above the air outside may come"
+        found.append(f"Do not close it tight{most}. Keep the lid loose, or an airlock on.")
+        found.append(f"If it is closed already: {RELEASE}.")
     if open_end:
         found.append(f"Where it ends is not known: it is reckoned down to {DRY:.3f}, as a dry sugar wash.")
-    if not safe and not any(each.startswith("Do not close it") for each in said):
-        found.insert(0, "Do not close it tight: keep the lid loose, or an airlock on.")
+    found += [each for each in said if not each.startswith(("Do not close it", "Keep the lid loose"))]
     if closing.material == "glass" and closing.rated_bar is None:
         found.append(f"{GLASS[0].upper()}{GLASS[1:]}.")
     if safe:
@@ -209,15 +209,15 @@ def _warnings(closing: Closing, said: tuple[str, ...], *, safe: bool, open_end: 
 # --- what was closed ---------------------------------------------------------------------------------------------
 
 
-def closed(record: Iterable[JournalEntry]) -> SealedUp | None:
-    """The latest closing of a batch that was not opened again."""
-    found: SealedUp | None = None
+def closed(record: Iterable[JournalEntry]) -> tuple[SealedUp, ...]:
+    """What of a batch was closed and not opened since: it may stand in several vessels."""
+    found: list[SealedUp] = []
     for entry in counting(record):
         if isinstance(entry, SealedUp):
-            found = entry
+            found.append(entry)
         elif isinstance(entry, Unsealed | BatchStarted):
-            found = None
-    return found
+            found = []
+    return tuple(found)
 
 
 def closing_of(entry: SealedUp) -> Closing:

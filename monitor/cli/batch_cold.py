@@ -211,8 +211,8 @@ def _say_hold(deed: Held, told: dict[str, Any]) -> None:
     elif span is None:
         print(f"  the air is at {air:g} °C ({told['air_from']}): it never gets to {deed.target_c:g} °C like that")
     elif told["cold_after_h"] > 0:
-        print(f"  from {deed.from_c:.0f} °C it takes about {told['cold_after_h']:g} h ({span[0]:g} to {span[1]:g}) in "
-              f"air of {air:.1f} °C, {told['air_from']}")  # fmt: skip
+        hours = f"{told['cold_after_h']:.0f} h ({span[0]:.0f} to {span[1]:.0f})"
+        print(f"  from {deed.from_c:.0f} °C it takes about {hours} in air of {air:.1f} °C, {told['air_from']}")
     else:
         print("  it is cold already")
     print(f"  {told['why']}")
@@ -242,7 +242,7 @@ def _unhold(args: argparse.Namespace) -> int:
     own = state.holds.get(about)
     at = moment(args.when, settings)
     if not held.at <= at <= now_ms(settings) + MINUTE:
-        raise UsageError(f"{args.when} lies before it went in, or is still to come", "look at --when")
+        raise UsageError(f"{iso(at)} lies before it went in, or is still to come", "look at --when")
     write(settings, [HoldEnded(at=at, about=about)])
     hours = own.hours() if own is not None and own.of_ms == held.received else None
     if args.json:

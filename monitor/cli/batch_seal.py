@@ -53,7 +53,7 @@ def _seal(args: argparse.Namespace) -> int:
     at = past(args, settings)
     if args.opened:
         closed = seal.closed(state.records.get(f"batch:{args.name}", ()))
-        if closed is None or at < closed.at:
+        if not closed or at < max(each.at for each in closed):
             raise UsageError(f"{args.name} is not noted as closed at that time", "--closed says that it was closed")
         write(settings, [Unsealed(at=at, batch=args.name)])
         return _opened(args, settings, at)
@@ -62,7 +62,7 @@ def _seal(args: argparse.Namespace) -> int:
             "the pressure depends on the vessel", "give --litres of wash and --headspace litres of room above it"
         )
     warmth = clocks.warmth_of(state, batch, at) if batch is not None else None
-    cold_c = args.sealed_at if args.sealed_at is not None else warmth[0] if warmth else None
+    cold_c = args.sealed_at if args.sealed_at is not None else round(warmth[0], 1) if warmth else None
     if cold_c is None:
         raise UsageError("how warm it is when closed is not known", "measure it and give --sealed-at")
     closing = seal.Closing(args.litres, args.headspace, cold_c, args.stored_at, args.material, args.rated)

@@ -41,7 +41,7 @@ class Plan:
     clear_ntu: float
     clearing: Clearing
     held: Held | None
-    sealed: SealedUp | None
+    sealed: tuple[SealedUp, ...]
 
 
 @dataclass(slots=True)
@@ -49,7 +49,7 @@ class _Memo:
     """What was worked out of a state's records; never kept, always the same again."""
 
     plans: dict[str, Plan]
-    judged: dict[str, tuple[tuple[object, ...], Judgement | None]]
+    judged: dict[str, tuple[tuple[object, ...], tuple[tuple[SealedUp, Judgement], ...]]]
 
 
 _MEMOS: WeakKeyDictionary[State, _Memo] = WeakKeyDictionary()
@@ -321,39 +321,42 @@ def same_scale(batch: BatchState, now_ms: int) -> float | None:
     return seal.same_scale_fall(hand.gravity, batch.forced[0])
 
 
-def judged(state: State, batch: BatchState, now_ms: int) -> Judgement | None:
-    """How safe a batch that was closed is by now; None where it is not closed."""
+def judged(state: State, batch: BatchState, now_ms: int) -> tuple[tuple[SealedUp, Judgement], ...]:
+    """How safe each vessel of a batch that was closed is by now; none where none is closed."""
     plan = plans(state).get(f"batch:{batch.name}")
-    if plan is None or plan.sealed is None:
-        return None
+    if plan is None or not plan.sealed:
+        return ()
     memo = _MEMOS[state].judged
-    key = (plan.length, now_ms // HOUR, batch.verdict, batch.last_gravity, len(batch.hand))
+    key = (plan.length, now_ms // HOUR, batch.verdict, batch.rest, batch.last_gravity, len(batch.hand))
     if batch.name not in memo or memo[batch.name][0] != key:
-        facts = seal.since_closed(plan.sealed, seal_facts(state, batch, now_ms, after_ms=plan.sealed.at))
-        try:
-            memo[batch.name] = (key, seal.judge(facts, seal.closing_of(plan.sealed)))
-        except ValueError:
-            memo[batch.name] = (key, None)  # the command line checks; a journal edited by hand may still be wrong
+        found = []
+        for sealed in plan.sealed:
+            facts = seal.since_closed(sealed, seal_facts(state, batch, now_ms, after_ms=sealed.at))
+            try:
+                found.append((sealed, seal.judge(facts, seal.closing_of(sealed))))
+            except ValueError:
+                continue  # the command line checks before it writes; a journal edited by hand may still be wrong
+        memo[batch.name] = (key, tuple(found))
     return memo[batch.name][1]
 
 
 def _sealed(state: State, batch: BatchState, plan: Plan, now_ms: int, out: Outcome) -> None:
-    if plan.sealed is None:
+    if not plan.sealed:
         _over(state, "seal-unsafe", batch, f"Batch {batch.name} does not stand closed any more.", now_ms, out)
         return
-    found = judged(state, batch, now_ms)
-    if found is None:
-        return
-    if found.safe:
+    unsafe = [(sealed, found) for sealed, found in judged(state, batch, now_ms) if not found.safe]
+    if not unsafe:
         _over(state, "seal-unsafe", batch, f"Batch {batch.name} may stay closed, by what is known.", now_ms, out)
         return
-    words = Finding(
+    sealed, found = max(unsafe, key=lambda each: each[1].pressure_range[1] if each[1].pressure_range else math.inf)
+    vessels = f", in {len(unsafe)} vessels" if len(unsafe) > 1 else ""
+    finding = Finding(
         "seal-unsafe",
         f"batch:{batch.name}",
         active=True,
-        message=f"Batch {batch.name} stands closed, and that is not safe.",
-        because=(*found.reasons(), found.rating),
+        message=f"Batch {batch.name} stands closed{vessels}, and that is not safe.",
+        because=(*found.reasons(), f"{sealed.litres:g} L in {found.rating}"),
         do=(seal.RELEASE, seal.AIR_THE_ROOM, f"then say so: leeswatch batch seal {batch.name} --opened"),
-        seen_ms=plan.sealed.at,
+        seen_ms=sealed.at,
     )
-    state.book.note(words, now_ms, out)
+    state.book.note(finding, now_ms, out)

@@ -10,6 +10,7 @@ from monitor.batches.hold import HoldState, Seen, Standing, Thing
 from monitor.engine.derive import temperature_of
 from monitor.engine.state import State
 from monitor.model.clock import MINUTE
+from monitor.model.config import ColdPractice
 from monitor.model.deeds import Held, Jarred
 from monitor.model.findings import Finding
 from monitor.rules.batch import BatchState
@@ -185,7 +186,7 @@ def tick(state: State, running: dict[str, Held], now_ms: int, out: Outcome) -> N
 def _look(state: State, about: str, held: Held, own: HoldState, now_ms: int, out: Outcome) -> None:
     thing, practice = thing_of(state, held), state.settings.practice.cold
     if hold.advance(own, held, thing, seen_of(state, held, now_ms), practice, now_ms):
-        state.book.note(_done(about, held, own, thing), now_ms, out)
+        state.book.note(_done(about, held, own, thing, practice), now_ms, out)
     fridge = fridge_of(state, held)
     if own.by in ("nothing", "fridge") or (fridge is not None and vessel_of(state, about) in fridge.contents):
         return  # the fridge's own rule tells of what is listed in it
@@ -197,7 +198,7 @@ def _look(state: State, about: str, held: Held, own: HoldState, now_ms: int, out
         state.book.note(Finding("freeze-risk", about, active=False, message=words, seen_ms=own.seen_ms), now_ms, out)
 
 
-def _done(about: str, held: Held, own: HoldState, thing: Thing) -> Finding:
+def _done(about: str, held: Held, own: HoldState, thing: Thing, practice: ColdPractice) -> Finding:
     kind, _, name = about.partition(":")
     what = f"Batch {name}" if kind == "batch" else f"{kind.capitalize()} {name}"
     do = (
@@ -207,7 +208,7 @@ def _done(about: str, held: Held, own: HoldState, thing: Thing) -> Finding:
     )
     because = (f"it took {span_words(own.at_ms - own.began_ms)} from going in until now, cooling included",)
     return Finding(
-        "cold-hold-done", about, active=True, message=hold.done_sentence(what, own, held), because=because,
+        "cold-hold-done", about, active=True, message=hold.done_sentence(what, own, held, practice), because=because,
         do=(*do, f"keep {thing.tender} cold until then: warming up stirs it"), seen_ms=own.seen_ms,
     )  # fmt: skip
 
