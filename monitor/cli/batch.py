@@ -25,11 +25,8 @@ from monitor.control import TypedReading
 from monitor.model.clock import iso
 from monitor.model.config import Settings
 from monitor.model.errors import StoreError, UsageError
-from monitor.model.inputs import Added, BatchClosed, ForcedFinal, HandReading, ReadingUndone, StageChanged
+from monitor.model.inputs import ForcedFinal, HandReading, ReadingUndone
 from monitor.science.gravity import hydrometer_sg, rescale_hydrometer
-
-MOST_RISE = 0.2
-STAGES = ("fermenting", "clearing", "cold", "stored")
 
 
 def add(commands: Commands) -> None:
@@ -37,7 +34,7 @@ def add(commands: Commands) -> None:
     verbs = group(
         commands,
         "batch",
-        "Batches: readings by hand, stage, additions.",
+        "Batches: their whole life, readings by hand, racking plan, history.",
         "leeswatch batch reading amber-1 1.012 --at 18",
     )
 
@@ -56,26 +53,6 @@ def add(commands: Commands) -> None:
     _named(forced)
     _scale(forced)
     forced.add_argument("--undo", action="store_true", help="it no longer counts")
-
-    stage = command(
-        verbs, "stage", "Move a batch to another stage.", "leeswatch batch stage amber-1 cold", _stage
-    )  # fmt: skip
-    _named(stage)
-    stage.add_argument("stage", choices=STAGES)
-
-    addition = command(
-        verbs, "add", "Say what was added, so that gravity and strength are reckoned anew.",
-        "leeswatch batch add amber-1 sugar --rise 0.012", _add,
-    )  # fmt: skip
-    _named(addition)
-    addition.add_argument("what", help="sugar, water, nutrient, acid or a word of yours")
-    addition.add_argument(
-        "--rise", type=number, metavar="SG", help="by how much it raised the gravity, if you know, such as 0.012"
-    )
-    addition.add_argument("--when", metavar="T", help="when (default: now)")
-
-    close = command(verbs, "close", "A batch is over: its rules rest.", "leeswatch batch close amber-1", _close)
-    _named(close)
 
     listing = command(verbs, "list", "What the batches are doing.", "leeswatch batch list", _list)
     with_config(listing)
@@ -175,30 +152,6 @@ def _undo(args: argparse.Namespace, settings: Settings, vessel: str) -> int:
     else:
         print(f"{args.name}: the reading {points[-1]['gravity']:.4f} of {local(at, settings)} no longer counts")
     return 0
-
-
-def _stage(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
-    batch_vessel(settings, args.name)
-    write(settings, [StageChanged(batch=args.name, stage=args.stage)])
-    return _done(args, f"{args.name}: stage {args.stage}")
-
-
-def _add(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
-    batch_vessel(settings, args.name)
-    at = moment(args.when, settings)
-    if args.rise is not None and not -MOST_RISE <= args.rise <= MOST_RISE:
-        raise UsageError(f"--rise {args.rise:g} cannot be", "gravity rises by parts of one, such as 0.012")
-    write(settings, [Added(batch=args.name, what=args.what, at=at, gravity_rise=args.rise)])
-    return _done(args, f"{args.name}: {args.what} added {local(at, settings)}; its window starts anew")
-
-
-def _close(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
-    batch_vessel(settings, args.name)
-    write(settings, [BatchClosed(batch=args.name)])
-    return _done(args, f"{args.name}: closed; its record stays")
 
 
 def _done(args: argparse.Namespace, words: str) -> int:

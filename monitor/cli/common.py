@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 from zoneinfo import ZoneInfo
 
 from monitor.control import TypedReading, as_request, ask
@@ -19,6 +20,17 @@ from monitor.model.errors import StoreError, UsageError
 from monitor.model.inputs import JournalEntry
 from monitor.settings import find_config, load_settings, store_path
 from monitor.store.reader import Reader
+
+if TYPE_CHECKING:
+    from monitor.engine.state import State
+    from monitor.rules.batch import BatchState
+
+Unit = Literal["kg", "g", "L", "mL"]
+_AMOUNT = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*([A-Za-z]+)")
+_UNITS: dict[str, Unit] = {
+    "kg": "kg", "g": "g", "l": "L", "ml": "mL", "litre": "L", "litres": "L", "liter": "L", "liters": "L",
+}  # fmt: skip
+_MOST = 100_000.0
 
 
 class Commands(Protocol):
@@ -138,21 +150,112 @@ def say_json(value: object) -> None:
 
 def batch_vessel(settings: Settings, name: str) -> str:
     """The vessel of a batch, from the store or the configuration; UsageError when there is no such batch."""
+    pieces: dict[str, bytes] = {}
     try:
         with reader_of(settings) as reader:
-            piece = reader.state().get(f"batch:{name}")
-        if piece is not None:
-            return str(json.loads(piece)["vessel"])
+            pieces = reader.state()
     except StoreError:
         pass
+    piece = pieces.get(f"batch:{name}")
+    if piece is not None:
+        return str(json.loads(piece)["vessel"])
     for batch in settings.batch:
         if batch.name == name:
             return batch.vessel
-    known = ", ".join(batch.name for batch in settings.batch) or "none yet"
-    raise UsageError(f'there is no batch "{name}"', f"batches: {known}")
+    known = dict.fromkeys(
+        [*(key[6:] for key in pieces if key.startswith("batch:")), *(each.name for each in settings.batch)]
+    )
+    raise no_batch(name, known)
+
+
+def no_batch(name: str, known: Iterable[str]) -> UsageError:
+    """There is no such batch."""
+    return UsageError(f'there is no batch "{name}"', f"batches: {', '.join(known) or 'none yet'}")
+
+
+def whole_state(settings: Settings) -> State:
+    """What the engine remembers as last committed; without a store, what the configuration has."""
+    from monitor.engine.facts import set_batch  # noqa: PLC0415 - half the engine, for commands that need it
+    from monitor.engine.state import State  # noqa: PLC0415
+
+    try:
+        with reader_of(settings) as reader:
+            state = State.restore(reader.state())
+    except StoreError:
+        state = State()
+    state.use(settings.for_rules())
+    for batch in settings.batch:
+        if batch.name not in state.batches:
+            set_batch(state, batch)
+    return state
+
+
+def batch_of(state: State, name: str) -> BatchState:
+    """A batch; UsageError when there is none of that name."""
+    batch = state.batches.get(name)
+    if batch is None:
+        raise no_batch(name, state.batches)
+    return batch
+
+
+def named(parser: argparse.ArgumentParser, word: str = "name", about: str = "the batch") -> None:
+    """`--config`, `--json` and the name of what the command is about."""
+    with_config(parser)
+    with_json(parser)
+    parser.add_argument(word, metavar=word.upper(), help=about)
+
+
+def with_when(parser: argparse.ArgumentParser, what: str = "when it was done") -> None:
+    """`--when`."""
+    parser.add_argument("--when", metavar="T", help=f"{what} (default: now)")
+
+
+def litres(text: str) -> float:
+    """A volume on the command line, in litres: 19, 19L or 750mL."""
+    value, unit = amount(text if text[-1:].isalpha() else f"{text}L")
+    if unit not in ("L", "mL"):
+        raise argparse.ArgumentTypeError(f"{text!r} is no volume: write 19, 19L or 750mL")
+    return value if unit == "L" else value / 1000.0
+
+
+def amount(text: str) -> tuple[float, Unit]:
+    """An amount on the command line, such as 500g or 2L: the number and kg, g, L or mL."""
+    found = _AMOUNT.fullmatch(text.strip())
+    unit = _UNITS.get(found[2].lower()) if found else None
+    value = number(found[1]) if found else 0.0
+    if unit is None or not 0.0 < value <= _MOST:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is no amount: write a number above 0 and kg, g, L or mL, such as 500g or 2L "
+            "(a pound is 0.4536 kg, a US gallon 3.785 L)"
+        )
+    return value, unit
+
+
+def pair(text: str) -> tuple[str, float]:
+    """NAME=KG on the command line, such as sucrose=3."""
+    name, sign, value = text.partition("=")
+    try:
+        kilograms = number(value.lower().removesuffix("kg"))
+    except ValueError:
+        kilograms = 0.0
+    if not sign or not name or kilograms <= 0.0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no NAME=KG, such as sucrose=3")
+    return name.strip(), kilograms
+
+
+def say_done(args: argparse.Namespace, lines: Sequence[str], undo: str, **more: object) -> int:
+    """What was done, and how to take it back; the first line says the chief thing. Returns 0."""
+    if args.json:
+        say_json({"done": lines[0], "notes": list(lines[1:]), "undo": undo, **more})
+        return 0
+    for line in lines:
+        print(line)
+    print(f"a mistake? {undo}")
+    return 0
 
 
 __all__ = [
-    "Commands", "batch_vessel", "command", "group", "iso", "local", "moment", "now_ms", "number", "reader_of",
-    "say_json", "settings_of", "with_config", "with_json", "write",
+    "Commands", "amount", "batch_of", "batch_vessel", "command", "group", "iso", "litres", "local", "moment", "named",
+    "no_batch", "now_ms", "number", "pair", "reader_of", "say_done", "say_json", "settings_of", "whole_state",
+    "with_config", "with_json", "with_when", "write",
 ]  # fmt: skip

@@ -23,7 +23,7 @@ COMMANDS = {
     "export": "Write every stored reading as a recording, and the journal beside it.",
     "probe": "Probes: what is heard, moving one, a trial alert.",
     "calc": "The trade's numbers: gravity, strength, freezing, gas, yeast, cold, probes.",
-    "batch": "Batches: readings by hand, stage, additions.",
+    "batch": "Batches: their whole life, readings by hand, racking plan, history.",
     "alert": "Alerts: list, acknowledge, shelve, done.",
 }
 

@@ -1,0 +1,207 @@
+"""`leeswatch batch show`, `history` and `plan`: what is known of a batch."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from monitor.cli.common import (
+    Commands,
+    amount,
+    command,
+    local,
+    named,
+    number,
+    say_json,
+    settings_of,
+    whole_state,
+)
+from monitor.model.errors import UsageError
+
+if TYPE_CHECKING:
+    from monitor.batches.life import Life, Strength
+    from monitor.batches.racking import Plan
+    from monitor.model.config import Settings
+
+
+def add(verbs: Commands) -> None:
+    """Add the verbs."""
+    show = command(verbs, "show", "All that is known of a batch: where, how much, how strong, what went in.",
+                   "leeswatch batch show amber-1", _show)  # fmt: skip
+    named(show)
+    history = command(verbs, "history", "Everything that was told of a batch; what was taken back is struck out.",
+                      "leeswatch batch history amber-1", _history)  # fmt: skip
+    named(history)
+    plan = command(
+        verbs, "plan", "The racking plan: strength now, what the lees and the siphon keep, what arrives, a checklist.",
+        "leeswatch batch plan amber-1 --to jug-a --lees 20mm --diameter 280", _plan,
+    )  # fmt: skip
+    named(plan)
+    plan.add_argument("--to", metavar="VESSEL", help="the vessel it is to go into")
+    plan.add_argument("--lees", metavar="L|MM", help="the lees as measured: 1.2L, or their height such as 20mm")
+    plan.add_argument("--diameter", type=number, metavar="MM", help="of the vessel it is in, inside")
+
+
+# --- show --------------------------------------------------------------------------------------------------------
+
+
+def _life(args: argparse.Namespace, settings: Settings) -> Life:
+    from monitor.cli.batch_life import life_now  # noqa: PLC0415 - it registers these verbs
+
+    return life_now(whole_state(settings), args.name, settings)
+
+
+def _show(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    life = _life(args, settings)
+    if args.json:
+        from monitor.batches import picture  # noqa: PLC0415
+
+        say_json(picture.life(life))
+        return 0
+    for line in _picture(life, settings):
+        print(line)
+    return 0
+
+
+def _picture(life: Life, settings: Settings) -> list[str]:
+    facts = life.facts
+    closed = f"closed since {local(life.closed_ms, settings)}" if life.closed_ms is not None else facts.stage
+    lines = [f"{life.name} in {facts.vessel}: {closed}"]
+    if facts.verdict and life.closed_ms is None:
+        lines.append(f"  verdict: {facts.verdict}")
+    lines.append(f"  pitched {local(facts.pitched_ms, settings)}")
+    if life.split_from:
+        lines.append(f"  split from {life.split_from}")
+    lines += [
+        f"  {stay.what}: from {local(stay.from_ms, settings)}{_until(stay.to_ms, settings)}" for stay in life.vessels
+    ]
+    lines += [
+        f"  stage {stay.what}: from {local(stay.from_ms, settings)}{_until(stay.to_ms, settings)}"
+        for stay in life.stages if len(life.stages) > 1
+    ]  # fmt: skip
+    if life.volume_l is not None:
+        lost = f"; {life.lost_l:.1f} L lost in racking" if life.lost_l else ""
+        lines.append(f"  {life.volume_l:.1f} L ({life.volume_how}){lost}")
+    if facts.gravity is not None:
+        seen = f", {local(facts.gravity_ms, settings)}" if facts.gravity_ms is not None else ""
+        lines.append(f"  gravity {facts.gravity:.4f}{seen}")
+    lines += strength_lines(life.strength, life.no_strength)
+    if life.jars:
+        lines.append(f"  pitched from {', '.join(life.jars)}")
+    if life.parts:
+        lines.append(f"  parts: {', '.join(life.parts)}")
+    if life.merged_from:
+        lines.append(f"  came in: {', '.join(life.merged_from)}")
+    if life.merged_into:
+        lines.append(f"  poured into {life.merged_into}")
+    counted = [line for line in life.history if line.counts]
+    if counted:
+        lines.append("  last:")
+        lines += [f"    {local(line.at_ms, settings)}  {line.text}" for line in counted[-5:]]
+        lines.append(f"  all of it: leeswatch batch history {life.name}")
+    return lines
+
+
+def _until(to_ms: int | None, settings: Settings) -> str:
+    return f" to {local(to_ms, settings)}" if to_ms is not None else ""
+
+
+def strength_lines(found: Strength | None, why_none: str) -> list[str]:
+    """Strength and attenuation with their ranges, or why there are none."""
+    if found is None:
+        return [f"  strength not known: {why_none}"]
+    return [
+        f"  {found.abv:.1f} % by volume ({found.abv_low:.1f} to {found.abv_high:.1f}), apparent attenuation "
+        f"{found.apparent_attenuation:.0f} % ({found.apparent_low:.0f} to {found.apparent_high:.0f})",
+        f"    from {found.og:.4f} ({found.og_low:.4f} to {found.og_high:.4f}): {found.how}",
+    ]
+
+
+# --- history -----------------------------------------------------------------------------------------------------
+
+
+def _history(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    life = _life(args, settings)
+    if args.json:
+        from monitor.batches import picture  # noqa: PLC0415
+
+        say_json(picture.history(life))
+        return 0
+    print(f"{life.name}, as it was told:")
+    for line in life.history:
+        why = f"  [{line.why}]" if line.why else ""
+        print(f"  {local(line.at_ms, settings)} {' ' if line.counts else '-'} {line.text}{why}")
+    print(
+        f"take one back: leeswatch batch undo {life.name} --of TIME "
+        f"(a reading: leeswatch batch reading {life.name} --undo --when TIME)"
+    )
+    return 0
+
+
+# --- plan --------------------------------------------------------------------------------------------------------
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from monitor.batches import picture, racking  # noqa: PLC0415
+    from monitor.model.config import Vessel  # noqa: PLC0415
+
+    settings = settings_of(args)
+    life = _life(args, settings)
+    vessels = {vessel.name: vessel for vessel in settings.vessel}
+    if args.to is not None and args.to not in vessels:
+        known = ", ".join(vessels) or "none"
+        raise UsageError(f"there is no vessel {args.to}", f"vessels: {known}; a new one is a [[vessel]] of its own")
+    lees_l, lees_mm = _lees(args.lees)
+    here = vessels.get(life.facts.vessel) or Vessel(name=life.facts.vessel)
+    try:
+        found = racking.plan(
+            life, settings.practice.racking, here, vessels.get(args.to or ""), lees_l=lees_l, lees_mm=lees_mm,
+            diameter_mm=args.diameter,
+        )  # fmt: skip
+    except ValueError as error:
+        raise UsageError(str(error), "check the figures") from error
+    if args.json:
+        say_json(picture.plan(found))
+    else:
+        for line in _plan_lines(found):
+            print(line)
+    return 0
+
+
+def _lees(text: str | None) -> tuple[float | None, float | None]:
+    if text is None:
+        return None, None
+    height = text.lower().endswith("mm")
+    try:
+        value, unit = (number(text[:-2]), None) if height else amount(text)
+    except (ValueError, argparse.ArgumentTypeError):
+        value, unit = -1.0, None
+    if value < 0.0 or (not height and unit not in ("L", "mL")):
+        raise UsageError(f"{text!r} are no lees", "write litres such as 1.2L, or their height such as 20mm")
+    if height:
+        return None, value
+    return (value if unit == "L" else value / 1000.0), None
+
+
+def _plan_lines(plan: Plan) -> list[str]:
+    to = f" to {plan.to}" if plan.to else ""
+    lines = [f"racking {plan.batch} from {plan.vessel}{to}", f"  {plan.volume_l:.1f} L in it ({plan.volume_how})"]
+    lines += strength_lines(plan.strength, plan.no_strength)
+    lines += [
+        f"  lees {plan.lees_l:.1f} L, {plan.lees_mm:.0f} mm deep: {plan.lees_how}",
+        f"  siphon tip {plan.tip_mm:.0f} mm above them keeps {plan.tip_l:.1f} L "
+        f"(vessel {plan.diameter_mm:.0f} mm wide: {plan.diameter_how})",
+        f"  about {plan.arrives_l:.1f} L will arrive, {plan.stays_l:.1f} L stay behind",
+    ]
+    if plan.headspace_l is not None and plan.headspace_l >= 0.0:
+        lines.append(f"  headspace in {plan.to}: {plan.headspace_l:.1f} L of {plan.to_l:g} L; "
+                     f"{plan.headspace_wanted_l:.1f} L is usual (common practice, no source)")  # fmt: skip
+    lines += [f"  ! {caution}" for caution in plan.cautions]
+    lines += [
+        "  checklist (yours to edit: practice.racking.checklist):",
+        *(f"    [ ] {each}" for each in plan.checklist),
+    ]
+    lines.append(f"  done? leeswatch batch rack {plan.batch} --to {plan.to or 'VESSEL'} --litres {plan.arrives_l:.1f}")
+    return lines
