@@ -230,11 +230,13 @@ def test_a_hold_survives_a_kill(shed):
         air(each, 2, COLD)
         hold(each)
         each.commit()
-    for minutes in (7, 61, 600, 1_300):
+    for number in range(1, 400):
         for each in (shed, other):
-            air(each, minutes / 60, COLD)
+            air(each, 1 / 12, COLD)
             each.commit()
-        other.state = State.restore(other.pieces)
+        if number % 53 == 0:
+            other.state = State.restore(other.pieces)
+            assert other.state.holds == shed.state.holds
     assert other.state.holds == shed.state.holds
     assert shed.state.holds["batch:amber-1"].held_ms > HOUR
     assert [event.record() for event in other.out.events] == [event.record() for event in shed.out.events]
