@@ -23,6 +23,7 @@ from monitor.alerts.book import Outcome
 from monitor.alerts.routes import AppriseRoute, Courier, LogRoute, Route, TopicRoute
 from monitor.alerts.routes.machine import LOG_ROUTE, TOPIC_ROUTE
 from monitor.control import ControlServer, parse_request
+from monitor.engine.facts import children
 from monitor.engine.state import State
 from monitor.jobs import Jobs, Span
 from monitor.ledger import Ledger
@@ -256,24 +257,27 @@ def closed_spans(state: State) -> list[Span]:
     """What each probe said while it sat with a closed batch, as (probe, from, to): what retention may thin."""
     found: list[Span] = []
     for batch in state.batches.values():
-        if batch.closed_ms is None:
-            continue
-        place = f"vessel:{batch.vessel}"
-        for probe, spans in state.places.items():
-            ends = [start for start, _ in spans[1:]] + [batch.closed_ms]
-            for (start, where), end in zip(spans, ends, strict=True):
-                first, last = max(start, batch.pitched_ms), min(end, batch.closed_ms, *_next_pitch(state, batch))
-                if where == place and first < last:
-                    found.append((probe, first, last))
+        if batch.closed_ms is None or any(not state.batches[part].closed for part in children(state, batch.name)):
+            continue  # what an open part of it was before is in the same readings
+        homes = batch.homes or [(batch.pitched_ms, batch.vessel)]
+        for (since, vessel), until in zip(homes, [*(start for start, _ in homes[1:]), batch.closed_ms], strict=True):
+            bound = min([until, batch.closed_ms, *_next_in(state, batch, vessel, since)])
+            for probe, spans in state.places.items():
+                ends = [start for start, _ in spans[1:]] + [batch.closed_ms]
+                for (start, where), end in zip(spans, ends, strict=True):
+                    first, last = max(start, batch.pitched_ms, since), min(end, bound)
+                    if where == f"vessel:{vessel}" and first < last:
+                        found.append((probe, first, last))
     return found
 
 
-def _next_pitch(state: State, batch: BatchState) -> list[int]:
-    """When later batches were pitched into the same vessel: what came since is theirs too."""
+def _next_in(state: State, batch: BatchState, vessel: str, since_ms: int) -> list[int]:
+    """When other batches came into the same vessel: what was said there since is theirs too."""
     return [
-        other.pitched_ms
+        start
         for other in state.batches.values()
-        if other is not batch and other.vessel == batch.vessel and other.pitched_ms >= batch.pitched_ms
+        for start, where in other.homes or [(other.pitched_ms, other.vessel)]
+        if other is not batch and where == vessel and start >= since_ms
     ]
 
 

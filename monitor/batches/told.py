@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from monitor.batches.record import when
 from monitor.batches.strength import Facts
-from monitor.model.clock import iso
+from monitor.model.clock import iso, parse_time
 from monitor.model.config import Batch
 from monitor.model.deeds import (
     Clarity,
@@ -50,7 +50,7 @@ def history(
     off = taken_back(record)
     lines = [
         Line(
-            when(entry),
+            done_ms(entry),
             entry.received,
             sentence(entry, name),
             entry.received not in off,
@@ -66,6 +66,15 @@ def history(
     if start is not None and start.name == name and not any(isinstance(entry, BatchStarted) for entry in record):
         lines.append(Line(start.pitched, start.pitched, f"pitched in {start.vessel}, as the configuration says"))
     return tuple(sorted(lines, key=lambda line: (line.at_ms, line.received_ms)))
+
+
+def done_ms(entry: JournalEntry) -> int:
+    """When it was done; a batch begins when it was pitched, whenever that was told."""
+    pitched = entry.batch.get("pitched") if isinstance(entry, BatchStarted) else None
+    try:
+        return pitched if isinstance(pitched, int) else parse_time(pitched) if isinstance(pitched, str) else when(entry)
+    except ValueError:
+        return when(entry)
 
 
 def taken_back(record: Sequence[JournalEntry]) -> dict[int, int]:

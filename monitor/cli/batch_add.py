@@ -132,10 +132,9 @@ def _rise(state: State, life: Life, step: Step) -> tuple[Rise | None, str]:
     begun = balance_of(life.name, life.start, state.records.get(f"batch:{life.name}", ()), facts)
     if begun is None:
         return None, "how much it is was not told when it was started, or what went in before was not weighed"
-    litres, og, steps = begun
     now = min(facts.gravity, facts.original) if facts.gravity is not None else facts.original
     try:
-        return rise(litres, og, steps, step, now, facts.original_error), ""
+        return rise(begun.litres, begun.og, begun.all(), step, now, facts.original_error), ""
     except ValueError as error:
         raise UsageError(f"that cannot be: {error}", "check the amount, and the volume of the batch") from error
 
@@ -143,22 +142,26 @@ def _rise(state: State, life: Life, step: Step) -> tuple[Rise | None, str]:
 def _words(life: Life, found: Rise, step: Step) -> list[str]:
     from monitor.science import additions  # noqa: PLC0415 - loaded already
 
-    balance, facts = found.balance, life.facts
+    balance = found.balance
     lines = [
         f"  original gravity of all that went in: {found.og:.4f} ({balance.og_low:.4f} to {balance.og_high:.4f}), "
         f"{found.by:+.4f}; {found.litres:.1f} L"
     ]
-    if facts.gravity is None:
+    holds = life.facts.vessels_l.get(life.facts.vessel)
+    if holds is not None and found.litres > holds:
+        lines.append(f"  ! {life.facts.vessel} holds {holds:g} L: is that right?")
+    strength = life.strength
+    if strength is None or not isinstance(step, additions.AddSugar | additions.AddWater):
         return lines
+    kilograms = step.kg if isinstance(step, additions.AddSugar) else 0.0
+    water = step.litres if isinstance(step, additions.AddWater) else 0.0
     try:
-        abv = life.strength.abv if life.strength is not None else 0.0
-        kilograms = step.kg if isinstance(step, additions.AddSugar) else 0.0
-        water = step.litres if isinstance(step, additions.AddWater) else 0.0
         litres = life.volume_l or found.litres
-        shown = additions.mixed_gravity(litres, facts.gravity, abv, sugar_kg=kilograms, water_l=water)
-    except (ValueError, AttributeError):
+        shown = additions.mixed_gravity(litres, strength.gravity, strength.abv, sugar_kg=kilograms, water_l=water)
+    except ValueError:
         return lines
-    lines.append(f"  a hydrometer should show about {shown:.3f} once it is stirred in; less while sugar lies below")
+    lying = "; less while sugar lies below" if kilograms else ""
+    lines.append(f"  a hydrometer should show about {shown:.3f} once it is stirred in{lying}")
     return lines
 
 

@@ -27,7 +27,7 @@ from monitor.cli.common import (
     write,
 )
 from monitor.model.config import Batch, Settings, Vessel
-from monitor.model.deeds import Merged, Racked, Reopened, Split, Undone
+from monitor.model.deeds import Merged, Photo, Racked, Reopened, Split, Undone
 from monitor.model.errors import UsageError
 from monitor.model.inputs import BatchClosed, BatchStarted, JournalEntry, StageChanged
 
@@ -255,10 +255,11 @@ def _forecast(batch: Batch) -> tuple[list[str], dict[str, Any] | None]:
         raise UsageError(str(error), "leeswatch calc original --help names sugars and grains") from error
     told = (
         f"you measured {batch.original_gravity:.4f}, and that counts" if batch.original_gravity is not None
-        else "a forecast, not a reading: it stands in until a hydrometer or a probe reads the original gravity"
+        else "that is a forecast, not a reading: it stands in until a hydrometer or a probe reads the original gravity"
     )  # fmt: skip
     lines = [
-        f"  original gravity {found.og:.3f} by what went in ({found.og_low:.3f} to {found.og_high:.3f}): {told}",
+        f"  original gravity {found.og:.3f} by what went in ({found.og_low:.3f} to {found.og_high:.3f})",
+        f"  {told}",
         f"  it may end near {found.fg:.3f} ({found.fg_low:.3f} to {found.fg_high:.3f}), "
         f"{found.abv:.1f} % by volume ({found.abv_low:.1f} to {found.abv_high:.1f})",
         *(f"  {note}" for note in found.notes),
@@ -403,8 +404,8 @@ def _reopen(args: argparse.Namespace) -> int:
 
 
 def _undo(args: argparse.Namespace) -> int:
-    from monitor.batches.record import counting, latest, when  # noqa: PLC0415 - only where something is taken back
-    from monitor.batches.told import sentence  # noqa: PLC0415
+    from monitor.batches.record import counting, latest  # noqa: PLC0415 - only where something is taken back
+    from monitor.batches.told import done_ms, sentence  # noqa: PLC0415
 
     settings = settings_of(args)
     state = whole_state(settings)
@@ -424,27 +425,51 @@ def _undo(args: argparse.Namespace) -> int:
         )
     if isinstance(found, BatchStarted):
         _only_start(state, args.name, record)
+    _no_two(state, settings, found)
     received = write(settings, [Undone(of=found.received)])
     if isinstance(found, Undone):
         meant = next((each for each in record if each.received == found.of), None)
         words = f"{args.name}: counts again: {sentence(meant, args.name) if meant else 'an undoing'}"
     else:
-        words = f"{args.name}: taken back: {sentence(found, args.name)}, of {local(when(found), settings)}"
+        words = f"{args.name}: taken back: {sentence(found, args.name)}, of {local(done_ms(found), settings)}"
+    said = [words, *(["  the file stays in the photo folder"] if isinstance(found, Photo) else [])]
     return say_done(
-        args, [words], f"leeswatch batch undo {args.name} --of {iso(received)}", batch=args.name,
+        args, said, f"leeswatch batch undo {args.name} --of {iso(received)}", batch=args.name,
         undone=iso(found.received), received=iso(received),
     )  # fmt: skip
 
 
+def _no_two(state: State, settings: Settings, found: JournalEntry) -> None:
+    """Taking a move or an end back must not put two batches into one vessel; it is tried on this copy of the state."""
+    from monitor.alerts.book import Outcome  # noqa: PLC0415 - only where something is taken back
+    from monitor.engine.entries import apply_entry  # noqa: PLC0415
+
+    def crowded() -> dict[str, list[str]]:
+        within: dict[str, list[str]] = {}
+        for batch in state.batches.values():
+            if not batch.closed:
+                within.setdefault(batch.vessel, []).append(batch.name)
+        return {vessel: names for vessel, names in within.items() if len(names) > 1}
+
+    before, now = crowded(), now_ms(settings)
+    apply_entry(state, Undone(of=found.received, received=now), now, Outcome())
+    for vessel, names in crowded().items():
+        if names != before.get(vessel):
+            raise UsageError(
+                f"that would put {' and '.join(names)} into one vessel, {vessel}",
+                "say first where the other one went (batch rack), or that it is over (batch close)",
+            )
+
+
 def _at(args: argparse.Namespace, record: list[JournalEntry], settings: Settings) -> JournalEntry:
     """The one entry of a time: when it was received, or done, to the minute if need be."""
-    from monitor.batches.record import when  # noqa: PLC0415
+    from monitor.batches.told import done_ms  # noqa: PLC0415
 
     at = moment(args.of, settings)
     exact = [each for each in record if each.received == at]
     deeds = [each for each in record if not isinstance(each, Undone)]
-    found = exact or [each for each in deeds if when(each) == at] or [
-        each for each in deeds if when(each) // 60_000 == at // 60_000
+    found = exact or [each for each in deeds if done_ms(each) == at] or [
+        each for each in deeds if done_ms(each) // 60_000 == at // 60_000
     ]  # fmt: skip
     if len(found) == 1:
         return found[0]

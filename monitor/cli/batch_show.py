@@ -203,5 +203,7 @@ def _plan_lines(plan: Plan) -> list[str]:
         "  checklist (yours to edit: practice.racking.checklist):",
         *(f"    [ ] {each}" for each in plan.checklist),
     ]
-    lines.append(f"  done? leeswatch batch rack {plan.batch} --to {plan.to or 'VESSEL'} --litres {plan.arrives_l:.1f}")
+    if plan.headspace_l is None or plan.headspace_l >= 0.0:
+        to = plan.to or "VESSEL"
+        lines.append(f"  done? leeswatch batch rack {plan.batch} --to {to} --litres, and what arrived")
     return lines

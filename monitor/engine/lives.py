@@ -46,6 +46,7 @@ def facts_for(state: State, batch: BatchState, now_ms: int) -> Facts:
         original_how=None if original is None else "told" if batch.original_told
         else "forecast" if batch.forecast_sd is not None else "read",
         rises=dict(batch.rises),
+        contains_ms=batch.contains_ms,
         thinned=batch.thinned,
         hand=tuple((point.at_ms, point.gravity, point.error) for point in batch.hand),
         vessels_l={vessel.name: vessel.volume_l for vessel in state.settings.vessel},

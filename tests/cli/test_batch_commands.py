@@ -130,7 +130,7 @@ def test_stage_addition_and_end_are_noted(config: Path, capsys: pytest.CaptureFi
 
     assert [code for code, _, _ in said] == [0, 0, 0]
     assert "sugar added" in said[0][1]
-    assert said[1][1] == "amber-1: stage cold\n"
+    assert said[1][1] == "amber-1: stage cold\na mistake? leeswatch batch undo amber-1\n"
     assert parsed(said[2][1])["batch"] == "amber-1"
     (added,) = inputs(config, Added)
     assert (added.batch, added.what, added.gravity_rise) == ("amber-1", "sugar", 0.012)
