@@ -6,16 +6,17 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from monitor.cli import batch_seal
-from monitor.cli.batch_look import look, named, past, undo, when
+from monitor.cli.batch_look import look, open_batch, past, undo
 from monitor.cli.common import (
     Commands,
-    batch_vessel,
     command,
     iso,
     local,
+    named,
     number,
     say_json,
     settings_of,
+    with_when,
     write,
 )
 from monitor.model.clock import MINUTE
@@ -45,7 +46,7 @@ def add(verbs: Commands) -> None:
     fine.add_argument("--at", type=number, metavar="°C", help="temperature of the liquid, where no probe tells")
     fine.add_argument("--degassed", action="store_true", help="you stirred the gas out: no probe can tell")
     fine.add_argument("--anyway", action="store_true", help="note it although a condition is not met, or before time")
-    when(fine, "it went in")
+    with_when(fine, "when it went in")
 
     clarity = command(
         verbs, "clarity", "Say how clear it is, by eye or by a turbidity reading.",
@@ -54,7 +55,7 @@ def add(verbs: Commands) -> None:
     named(clarity)
     clarity.add_argument("clearness", nargs="?", choices=CLEARNESSES, help="by eye, against a light")
     clarity.add_argument("--ntu", type=number, metavar="N", help="turbidity as read, NTU")
-    when(clarity, "you looked")
+    with_when(clarity, "when you looked")
 
     batch_seal.add(verbs)
 
@@ -63,14 +64,14 @@ def add(verbs: Commands) -> None:
 
 
 def _fine(args: argparse.Namespace) -> int:
-    from monitor.batches import clearing  # noqa: PLC0415 - as above
     from monitor.engine import clocks  # noqa: PLC0415
 
     settings = settings_of(args)
     state, batch, _, finished = look(settings, args.name)
-    found = clocks.clearing_of(state, batch) if batch is not None else clearing.clearing((), _practice(settings))
+    found = clocks.clearing_of(state, batch)
     if args.part is None:
         return _where(args, settings, found)
+    open_batch(batch)
     at = past(args, settings)
     if not args.what:
         raise UsageError(f"part {args.part} needs its name", 'for example: --what "silica sol", or --what chitosan')
@@ -83,30 +84,26 @@ def _fine(args: argparse.Namespace) -> int:
     return _first(args, settings, state, batch, found, at, finished)
 
 
-def _practice(settings: Settings) -> Any:
-    return settings.practice.clearing
-
-
 def _first(
-    args: argparse.Namespace, settings: Settings, state: State, batch: BatchState | None, found: Clearing, at: int,
+    args: argparse.Namespace, settings: Settings, state: State, batch: BatchState, found: Clearing, at: int,
     finished: int | None,
 ) -> int:  # fmt: skip
     from monitor.batches import clearing  # noqa: PLC0415 - as above
-    from monitor.engine import clocks  # noqa: PLC0415
+    from monitor.engine import clocks, cold  # noqa: PLC0415
     from monitor.model.deeds import Fined  # noqa: PLC0415
     from monitor.model.inputs import StageChanged  # noqa: PLC0415
 
     practice = settings.practice.clearing
-    warmth = clocks.warmth_of(state, batch, at) if batch is not None else None
+    warmth = clocks.warmth_of(state, batch, at)
     if args.at is not None:
         warmth = (args.at, "as you say")
-    volume = clocks.volume_of(state, batch) if batch is not None else None
-    verdict = None if batch is None else "finished" if batch.rest == "finished" else batch.verdict
+    volume = cold.volume_of(state, batch)
+    verdict = "finished" if batch.rest == "finished" else batch.verdict
     facts = clearing.Facts(
         verdict=verdict,
         finished_ms=finished,
         racked_ms=found.racked_ms,
-        stage=batch.stage if batch is not None else "fermenting",
+        stage=batch.stage,
         temperature_c=warmth[0] if warmth else None,
         temperature_from=warmth[1] if warmth else "",
         volume_l=volume,
@@ -144,7 +141,7 @@ def _first(
           "(common practice)")  # fmt: skip
     _say_allergen(args.what)
     print("yeast for the shelf is taken before finings: what settles from now on is nothing for it")
-    print(undo(args.name))
+    print(f"a mistake? {undo(args.name)}")
     return 0
 
 
@@ -165,10 +162,10 @@ def _say_allergen(what: str) -> None:
 
 
 def _second(
-    args: argparse.Namespace, settings: Settings, state: State, batch: BatchState | None, found: Clearing, at: int
+    args: argparse.Namespace, settings: Settings, state: State, batch: BatchState, found: Clearing, at: int
 ) -> int:
     from monitor.batches import clearing  # noqa: PLC0415 - as above
-    from monitor.engine import clocks  # noqa: PLC0415
+    from monitor.engine import cold  # noqa: PLC0415
     from monitor.model.deeds import Fined  # noqa: PLC0415
 
     practice = settings.practice.clearing
@@ -185,7 +182,7 @@ def _second(
         )
     due = found.first.at_ms + round(practice.second_after * 1000)
     early = at < due
-    volume = clocks.volume_of(state, batch) if batch is not None else None
+    volume = cold.volume_of(state, batch)
     wanted = clearing.suggested_dose(volume, args.per_litre or practice.second_ml_per_l)
     dose = args.dose or wanted
     done = not early or args.anyway
@@ -209,7 +206,7 @@ def _second(
     print(f"it should be clear between {local(soon, settings)} and {local(late, settings)} (common practice)")
     _say_allergen(args.what)
     print(f"then say so: leeswatch batch clarity {args.name} clear")
-    print(undo(args.name))
+    print(f"a mistake? {undo(args.name)}")
     return 0
 
 
@@ -266,7 +263,7 @@ def _clarity(args: argparse.Namespace) -> int:
     from monitor.model.deeds import Clarity  # noqa: PLC0415
 
     settings = settings_of(args)
-    batch_vessel(settings, args.name)
+    look(settings, args.name)
     if args.clearness is None and args.ntu is None:
         raise UsageError("how clear is it?", f"say one of {', '.join(CLEARNESSES)}, or a reading with --ntu")
     if args.ntu is not None and not 0 <= args.ntu <= 10_000:
@@ -279,7 +276,7 @@ def _clarity(args: argparse.Namespace) -> int:
     state, batch, _, _ = look(settings, args.name)
     from monitor.engine import clocks  # noqa: PLC0415 - as above
 
-    found = clocks.clearing_of(state, batch) if batch is not None else clearing.clearing((deed,), practice)
+    found = clocks.clearing_of(state, batch)
     steps = [
         each.replace("NAME", args.name)
         for each in clearing.next_steps(found, practice, settings.practice.cold.settle_hours)
@@ -292,5 +289,5 @@ def _clarity(args: argparse.Namespace) -> int:
     if found.first is not None:
         for step in steps:
             print(f"→ {step}")
-    print(undo(args.name))
+    print(f"a mistake? {undo(args.name)}")
     return 0

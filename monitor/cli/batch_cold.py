@@ -15,16 +15,17 @@ from monitor.cli.common import (
     moment,
     now_ms,
     number,
-    reader_of,
     say_json,
     settings_of,
+    whole_state,
     with_config,
     with_json,
+    with_when,
     write,
 )
 from monitor.model.clock import MINUTE
 from monitor.model.config import Settings
-from monitor.model.errors import StoreError, UsageError
+from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
     from monitor.batches.hold import Standing
@@ -58,13 +59,13 @@ def add(verbs: Commands) -> None:
         "--material", choices=("plastic", "glass", "steel"), help="of the vessel (default: as configured)"
     )
     hold.add_argument("--abv", type=number, metavar="PCT", help="alcohol in it, %% by volume, for where it freezes")
-    hold.add_argument("--when", metavar="T", help="when it went in (default: now)")
+    with_when(hold, "when it went in")
 
     unhold = command(
         verbs, "unhold", "It is not held cold any more.", "leeswatch batch unhold amber-1", _unhold
     )  # fmt: skip
     _about(unhold)
-    unhold.add_argument("--when", metavar="T", help="when it came out (default: now)")
+    with_when(unhold, "when it came out")
 
     cold = command(
         verbs, "cold", "Where a cold hold stands: hours so far, when it is done, margin to freezing.",
@@ -95,25 +96,13 @@ def _words(about: str) -> str:
     return name if kind == "batch" else f"--jar {name}"
 
 
-def _state(settings: Settings) -> State:
-    from monitor.engine.state import State  # noqa: PLC0415 - start-up: only the verbs that judge need the engine
-
-    try:
-        with reader_of(settings) as reader:
-            return State.restore(reader.state())
-    except StoreError:
-        state = State()
-        state.use(settings.for_rules())
-        return state
-
-
 # --- hold --------------------------------------------------------------------------------------------------------
 
 
 def _hold(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     about = _subject(args, settings)
-    state = _state(settings)
+    state = whole_state(settings)
     deed = _deed(args, settings, state, about)
     write(settings, [deed])
     told = _told(settings, state, deed)
@@ -235,7 +224,7 @@ def _unhold(args: argparse.Namespace) -> int:
 
     settings = settings_of(args)
     about = _subject(args, settings)
-    state = _state(settings)
+    state = whole_state(settings)
     held = clocks.holds(state).get(about)
     if held is None:
         raise UsageError(f"{about.partition(':')[2]} is not held", "leeswatch batch cold NAME shows what runs")
@@ -264,7 +253,7 @@ def _cold(args: argparse.Namespace) -> int:
     from monitor.engine import clocks  # noqa: PLC0415 - as above
 
     settings = settings_of(args)
-    state = _state(settings)
+    state = whole_state(settings)
     running = clocks.holds(state)
     if args.name is not None or args.jar is not None:
         about = _subject(args, settings)

@@ -5,15 +5,17 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from monitor.cli.batch_look import look, named, past, undo, when
+from monitor.cli.batch_look import look, past, undo
 from monitor.cli.common import (
     Commands,
     command,
     iso,
     local,
+    named,
     number,
     say_json,
     settings_of,
+    with_when,
     write,
 )
 from monitor.model.config import Settings
@@ -40,7 +42,7 @@ def add(verbs: Commands) -> None:
     seal.add_argument("--rated", type=number, metavar="BAR", help="what its maker rates it for; left out: not rated")
     seal.add_argument("--closed", action="store_true", help="it has been closed: note it, safe or not, and watch it")
     seal.add_argument("--opened", action="store_true", help="it stands open again, or under an airlock")
-    when(seal, "it was closed or opened")
+    with_when(seal, "when it was closed or opened")
 
 
 def _seal(args: argparse.Namespace) -> int:
@@ -61,12 +63,12 @@ def _seal(args: argparse.Namespace) -> int:
         raise UsageError(
             "the pressure depends on the vessel", "give --litres of wash and --headspace litres of room above it"
         )
-    warmth = clocks.warmth_of(state, batch, at) if batch is not None else None
+    warmth = clocks.warmth_of(state, batch, at)
     cold_c = args.sealed_at if args.sealed_at is not None else round(warmth[0], 1) if warmth else None
     if cold_c is None:
         raise UsageError("how warm it is when closed is not known", "measure it and give --sealed-at")
     closing = seal.Closing(args.litres, args.headspace, cold_c, args.stored_at, args.material, args.rated)
-    facts = clocks.seal_facts(state, batch, at, said=said) if batch is not None else seal.Facts(None, None)
+    facts = clocks.seal_facts(state, batch, at, said=said)
     try:
         found = seal.judge(facts, closing)
         deed = SealedUp(
@@ -102,7 +104,7 @@ def _opened(args: argparse.Namespace, settings: Settings, at: int) -> int:
         return 0
     print(f"{args.name}: opened {local(at, settings)}; it is not watched as closed any more")
     print(seal.AIR_THE_ROOM)
-    print(undo(args.name))
+    print(f"a mistake? {undo(args.name)}")
     return 0
 
 
@@ -134,7 +136,7 @@ def _say_seal(args: argparse.Namespace, found: Judgement, at: int, settings: Set
     if args.closed:
         print(f"noted as closed {local(at, settings)}" + ("" if found.safe else ", although it is not safe: open it"))
         print(f"opened again? leeswatch batch seal {args.name} --opened")
-        print(undo(args.name))
+        print(f"a mistake? {undo(args.name)}")
     elif not found.safe:
         print("to be surer of the end: let a warm sample ferment out (batch forced), then read the batch with the same "
               "hydrometer (batch reading, with --at)")  # fmt: skip

@@ -20,10 +20,9 @@ from monitor.engine import cold
 from monitor.engine.state import State
 from monitor.engine.verdicts import gravity_witnesses, liquid_source
 from monitor.model.clock import DAY, HOUR, MINUTE
-from monitor.model.deeds import Held, Racked, SealedUp
+from monitor.model.deeds import Held, SealedUp
 from monitor.model.events import AlertName
 from monitor.model.findings import Finding
-from monitor.model.inputs import BatchStarted
 from monitor.rules.batch import BatchState, expectation
 from monitor.rules.health import SeriesHealth, span_words
 
@@ -138,21 +137,6 @@ def _file_turbidity(state: State, batch: BatchState, now_ms: int) -> None:
             state.touch(f"hour:{key}|{number}")
 
 
-def volume_of(state: State, batch: BatchState) -> float | None:
-    """Litres of a batch: what arrived at the last racking, else as started, else its vessel's; None: not known."""
-    litres = None
-    for entry in state.records.get(f"batch:{batch.name}", ()):
-        if isinstance(entry, BatchStarted) and isinstance(entry.batch.get("volume_l"), int | float):
-            litres = float(entry.batch["volume_l"])
-        elif isinstance(entry, Racked) and entry.volume_l is not None:
-            litres = entry.volume_l
-    if litres is not None:
-        return litres
-    told = next((each.volume_l for each in state.settings.batch if each.name == batch.name), None)
-    vessel = state.vessel(batch.vessel)
-    return told if told is not None else vessel.volume_l if vessel is not None else None
-
-
 def warmth_of(state: State, batch: BatchState, now_ms: int) -> tuple[float, str] | None:
     """Temperature of a batch's liquid, Cel, and by what that is known; None where nothing tells."""
     probe = cold.liquid_now(state, batch.vessel, now_ms)
@@ -169,7 +153,7 @@ def warmth_of(state: State, batch: BatchState, now_ms: int) -> tuple[float, str]
 
 def sinking_of(state: State, batch: BatchState, now_ms: int) -> Sinking | None:
     """How long things need to sink in a batch's vessel; None where its warmth is not known or out of range."""
-    warmth, litres, found = warmth_of(state, batch, now_ms), volume_of(state, batch), cold.strength(state, batch)
+    warmth, litres, found = warmth_of(state, batch, now_ms), cold.volume_of(state, batch), cold.strength(state, batch)
     if warmth is None or litres is None:
         return None
     abv = found[0] if found is not None else ABV_UNKNOWN

@@ -7,7 +7,11 @@ from dataclasses import dataclass, replace
 from monitor.alerts.book import Outcome
 from monitor.batches import hold
 from monitor.batches.hold import HoldState, Seen, Standing, Thing
+from monitor.batches.record import counting
+from monitor.batches.strength import birth_of
+from monitor.batches.strength import volume_of as litres_of
 from monitor.engine.derive import temperature_of
+from monitor.engine.lives import facts_for, start_of
 from monitor.engine.state import State
 from monitor.model.clock import MINUTE
 from monitor.model.config import ColdPractice
@@ -18,6 +22,7 @@ from monitor.rules.fridge import FridgeState
 from monitor.rules.health import span_words
 from monitor.science import alcohol
 
+READING_ERROR = 0.001  # SG: of an original gravity that was read
 FRESH_LEAST = 15 * MINUTE
 JAR_L = 0.5  # of a jar whose volume nobody told
 
@@ -40,13 +45,22 @@ def strength(state: State, batch: BatchState) -> tuple[float, float] | None:
     told = state.vessel(batch.vessel)
     if not batch.thinned and batch.original is not None and batch.last_gravity is not None:
         try:
-            found = alcohol.alcohol(batch.original, min(batch.last_gravity, batch.original))
+            found = alcohol.alcohol(
+                batch.original, min(batch.last_gravity, batch.original), og_error=batch.forecast_sd or READING_ERROR
+            )
         except ValueError:
             return None
         return found.abv, max(0.0, found.abv_low)
     if not batch.thinned and told is not None and told.abv is not None:
         return told.abv, max(0.0, 0.95 * told.abv - 0.2)
     return None
+
+
+def volume_of(state: State, batch: BatchState) -> float | None:
+    """Litres of a batch by everything that went in and came out; None: not known."""
+    start, done = start_of(state, batch.name), counting(state.records.get(f"batch:{batch.name}", ()))
+    born = birth_of(batch.name, start, done)
+    return litres_of(batch.name, start, born, done, facts_for(state, batch, state.clock.last_ms))[0]
 
 
 def liquid_now(state: State, vessel: str, now_ms: int) -> tuple[str, float, int] | None:
@@ -91,7 +105,8 @@ def thing_of(state: State, held: Held) -> Thing:
     batch = state.batches.get(name) if kind == "batch" else None
     litres, material = held.litres, held.material
     if litres is None:
-        litres = settings.volume_l if settings is not None and kind == "batch" else _jar_litres(state, held.about)
+        litres = volume_of(state, batch) if batch is not None else None
+        litres = litres if litres is not None else _jar_litres(state, held.about)
     if material is None:
         material = settings.material if settings is not None and kind == "batch" else "glass"
     low = None

@@ -408,7 +408,7 @@ def test_old_records_are_not_read_again_each_minute(shed):
     assert clocks.plans(shed.state)["batch:amber-1"] is first
     shed.tell(Racked(at=shed.now, batch="amber-1", to="bucket-b", volume_l=17.0))
     assert clocks.plans(shed.state)["batch:amber-1"] is not first
-    assert clocks.volume_of(shed.state, shed.state.batches["amber-1"]) == 17.0
+    assert cold.volume_of(shed.state, shed.state.batches["amber-1"]) == 17.0
 
 
 def test_nothing_is_written_while_nothing_runs(shed):
