@@ -133,6 +133,11 @@ def compare(first: Course, second: Course, *, seed: int = 1, rounds: int = 200) 
     return Comparison(first.name, second.name, rows, _summary(first.name, second.name, rows))
 
 
+def measure(course: Course, *, seed: int = 1, rounds: int = 200) -> dict[Name, Measured]:
+    """What one batch did, as far as it is known."""
+    return dict(_traits(course, seed, rounds).found)
+
+
 def _difference(name: Name, one: _Traits, two: _Traits) -> Difference:
     a, b = one.found.get(name), two.found.get(name)
     if a is None or b is None:

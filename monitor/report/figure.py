@@ -61,6 +61,7 @@ class Flag:
     """Something that was done, by a letter at the top."""
 
     x: float
+    y: float
     letter: str
 
 
@@ -118,9 +119,21 @@ def figure(
         unit=unit,
         foot=panels[-1].foot,
         gaps=gaps_of(lines, across, curves[0].cell_ms) if len(curves) == 1 else [],
-        flags=[Flag(across.at(at - start), letter) for at, letter in flags if 0 <= at - start <= across.high],
+        flags=_flags([(at - start, letter) for at, letter in flags], across, panels[0].top),
         names=[curve.batch for curve in curves],
     )
+
+
+def _flags(told: Sequence[tuple[int, str]], across: Scale, top: float) -> list[Flag]:
+    """One below the other where they would stand in each other's way."""
+    placed: list[Flag] = []
+    for at, letter in told:
+        if 0 <= at <= across.high:
+            x, y = across.at(at), top + 11.0
+            while any(abs(x - each.x) < 12.0 and abs(y - each.y) < 12.0 for each in placed):
+                y += 13.0
+            placed.append(Flag(x, y, letter))
+    return placed
 
 
 def _aligned(curve: Curve) -> Curve:

@@ -1,0 +1,106 @@
+"""`leeswatch batch compare`: two batches side by side."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from monitor.cli.common import (
+    Commands,
+    command,
+    now_ms,
+    reader_of,
+    say_json,
+    settings_of,
+    with_config,
+    with_json,
+)
+from monitor.model.errors import UsageError
+
+if TYPE_CHECKING:
+    from monitor.batches.siblings import Comparison, Difference, Measured
+
+
+def add(verbs: Commands) -> None:
+    """Add the verb."""
+    compare = command(
+        verbs,
+        "compare",
+        "Two batches aligned at pitch: what differs, and whether it is more than the noise.",
+        "leeswatch batch compare amber-1 amber-2",
+        _compare,
+    )
+    compare.add_argument("first", metavar="A")
+    compare.add_argument("second", metavar="B")
+    with_config(compare)
+    with_json(compare)
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from monitor.report.gather import comparison, state_in  # noqa: PLC0415 - the engine's memory, for this verb only
+
+    if args.first == args.second:
+        raise UsageError("a batch differs in nothing from itself", "name two batches")
+    settings = settings_of(args)
+    now = now_ms(settings)
+    with reader_of(settings) as reader, reader.moment():
+        state = state_in(reader)
+        for name in (args.first, args.second):
+            if name not in state.batches:
+                known = ", ".join(state.batches) or "none yet"
+                raise UsageError(f'there is no batch "{name}"', f"batches: {known}")
+        found = comparison(reader, state, args.first, args.second, now)
+    if args.json:
+        say_json(as_json(found))
+    else:
+        _show(found)
+    return 0
+
+
+def as_json(found: Comparison) -> dict[str, Any]:
+    """A comparison as JSON: times h, gravities SG 20/20, errors one standard error."""
+    return {
+        "first": found.first,
+        "second": found.second,
+        "summary": found.summary,
+        "criterion": "beyond: the difference is larger than 1.96 joint standard errors",
+        "differences": [_row(row) for row in found.rows],
+    }
+
+
+def _row(row: Difference) -> dict[str, Any]:
+    return {
+        "what": row.name,
+        "unit": row.unit,
+        "first": _value(row.first),
+        "second": _value(row.second),
+        "difference": None if row.by is None else round(row.by, 5),
+        "error": None if row.error is None else round(row.error, 5),
+        "beyond": row.beyond,
+        "missing": row.missing or None,
+    }
+
+
+def _value(value: Measured | None) -> dict[str, float] | None:
+    return None if value is None else {"value": round(value.value, 5), "error": round(value.error, 5)}
+
+
+def _show(found: Comparison) -> None:
+    from rich.console import Console  # noqa: PLC0415 - tables only here
+    from rich.table import Table  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    from monitor.batches.siblings import TITLES, shown  # noqa: PLC0415
+
+    console = Console(highlight=False)
+    if not console.is_terminal:
+        console.width = max(console.width, 140)
+    table = Table(title=Text(f"{found.first} and {found.second}, from pitch"), title_justify="left")
+    for heading in ("", found.first, found.second, "difference", "more than the noise?"):
+        table.add_column(Text(heading))
+    for row in found.rows:
+        cells = shown(row)
+        table.add_row(Text(f"{TITLES[row.name]}, {row.unit}"), *(Text(cell) for cell in cells))
+    console.print(table)
+    print(found.summary)
+    print("± is one standard error; more than the noise: a difference above 1.96 joint standard errors")
