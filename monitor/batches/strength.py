@@ -175,11 +175,15 @@ def strength_of(
 
 def _unknown(done: Sequence[JournalEntry], facts: Facts) -> str | None:
     """What went in that may have brought sugar, and nobody said or saw how much."""
-    for entry in done:
-        if isinstance(entry, Added) and not is_bare(entry.what) and entry.received > facts.contains_ms:
-            if entry.gravity_rise is None and entry.received not in facts.rises:
-                return entry.what
-    return None
+    later = (entry for entry in done if isinstance(entry, Added) and entry.received > facts.contains_ms)
+    return next(
+        (
+            entry.what
+            for entry in later
+            if entry.gravity_rise is None and entry.received not in facts.rises and not is_bare(entry.what)
+        ),
+        None,
+    )
 
 
 def _since_read(done: Sequence[JournalEntry], name: str, facts: Facts) -> bool:
