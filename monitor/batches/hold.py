@@ -22,7 +22,7 @@ from monitor.science import cooling, thermal
 from monitor.science.freezing import freezing
 from monitor.science.limits import Estimate
 
-By = Literal["probe", "fridge", "air", "nothing"]
+By = Literal["told", "probe", "fridge", "air", "nothing"]
 
 FREEZE_CARE_K: Final = 1.0  # this close to its freezing point a liquid is in danger
 FREEZE_BACK_K: Final = 1.3
@@ -48,7 +48,7 @@ class HoldState:
     slow_c: float | None = None
     quick_held_ms: int = 0
     slow_held_ms: int = 0
-    by: By = "nothing"  # what told the liquid at the latest look
+    by: By = "told"  # what told the liquid at the latest look
     seen_ms: int | None = None  # when that spoke
     own: bool = False  # it keeps an estimate of its own: the fridge knows another beginning
     breaks: int = 0  # how often it warmed up again after it had been cold

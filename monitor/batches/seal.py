@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from monitor.batches.record import counting
@@ -227,14 +227,17 @@ def closing_of(entry: SealedUp) -> Closing:
     )
 
 
-def since_closed(entry: SealedUp, now: Facts) -> Facts:
-    """What is known of it now: what was known when it was closed holds until it falls further or its verdict leaves."""
-    if entry.gravity is None:
+def since_closed(entry: SealedUp, now: Facts, by_scale: float | None = None) -> Facts:
+    """What is known of it now: what was known when it was closed holds until it falls further or its verdict leaves.
+
+    `by_scale` is the bound by one hydrometer (`same_scale_fall`), if that was read: it may know better than then.
+    """
+    if entry.gravity is None or (now.gravity is not None and entry.gravity - now.gravity >= FELL):
         return now
-    if now.gravity is None or entry.gravity - now.gravity < FELL:
-        most = [each for each in (entry.fall_most, now.fall_most) if each is not None]
-        return Facts(
-            now.verdict, entry.gravity, now.gravity_error, min(most, default=None), now.final_expected,
-            now.final_error, entry.abv if entry.abv is not None else now.abv,
-        )  # fmt: skip
-    return now
+    bounds = [each for each in (entry.fall_most, by_scale) if each is not None]
+    return replace(
+        now,
+        gravity=entry.gravity,
+        fall_most=min(bounds, default=now.fall_most),
+        abv=entry.abv if entry.abv is not None else now.abv,
+    )

@@ -201,6 +201,8 @@ def _second(
         return 1
     amount = f", {dose:g} mL" if dose is not None else ""
     print(f"{args.name}: second part in ({args.what}{amount}), {local(at, settings)}")
+    if early:
+        print(f"{(due - at) // MINUTE} min before its time: that may clear less well (common practice)")
     if wanted is not None and args.dose is not None and abs(args.dose - wanted) > clearing.DOSE_OFF * wanted:
         print(f"by the packet it would have been {wanted:g} mL: too much does not clear it better, too little may not")
     print(f"it should be clear between {local(soon, settings)} and {local(late, settings)} (common practice)")

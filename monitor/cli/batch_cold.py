@@ -34,10 +34,11 @@ if TYPE_CHECKING:
 
 ROOM_C = 20.0  # what goes in is taken to come from a room, where nothing tells
 BY = {
+    "told": "what you said; its clock has only begun",
     "probe": "a probe in it",
     "fridge": "estimate of the fridge",
     "air": "estimate from the air around it",
-    "nothing": "nothing: no fresh reading of the liquid or of the air",
+    "nothing": "the latest reading: neither liquid nor air is heard now",
 }
 
 
@@ -331,9 +332,9 @@ def _say_standing(settings: Settings, found: Standing, *, done: bool) -> None:
     if found.unseen_hours >= 0.05:
         print(f"  {found.unseen_hours:.1f} h that nobody saw are not counted")
     if not found.cold:
-        print(f"  cold {_when(settings, found.cold_at_ms)}")
+        print(f"  cold: {_when(settings, found.cold_at_ms)}")
     if not done:
-        print(f"  done {_when(settings, found.done_at_ms)}")
+        print(f"  done: {_when(settings, found.done_at_ms)}")
     print(f"  {found.margin_k:.1f} K above where ice may begin in it, at the cold end of the estimate")
 
 
@@ -343,7 +344,7 @@ def _range(low: float, high: float, form: str) -> str:
 
 def _when(settings: Settings, span: tuple[int, int, int | None] | None) -> str:
     if span is None:
-        return "when is not in sight: the air is not cold enough, or is not heard"
+        return "not in sight, for the air is not cold enough, or is not heard"
     likely, soonest, latest = span
     last = "perhaps never like this" if latest is None else local(latest, settings)
     return f"about {local(likely, settings)} (between {local(soonest, settings)} and {last}) if the air stays so"

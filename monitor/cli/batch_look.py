@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def look(settings: Settings, name: str) -> tuple[State, BatchState, dict[str, Any] | None, int | None]:
-    """The state, the batch in it, its latest verdict, and when it was called finished."""
+    """The state, the batch in it, its latest verdict with ranges, and when it was called finished."""
     state = whole_state(settings)
     batch = batch_of(state, name)
     try:
@@ -30,7 +30,8 @@ def look(settings: Settings, name: str) -> tuple[State, BatchState, dict[str, An
             finished = finished if event["verdict"] == "unknown" else None
         elif finished is None:
             finished = moment(event["time"], settings)
-    return state, batch, events[-1] if events else None, finished
+    said = next((event for event in reversed(events) if event.get("remaining_range")), None)
+    return state, batch, said, finished
 
 
 def open_batch(batch: BatchState) -> None:

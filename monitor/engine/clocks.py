@@ -27,7 +27,7 @@ from monitor.rules.batch import BatchState, expectation
 from monitor.rules.health import SeriesHealth, span_words
 
 ABV_UNKNOWN = 10.0  # % by volume, for how fast things sink: it changes that by a third at most
-PROBE_ERROR, DRIFT = 0.001, 0.001  # SG
+PROBE_ERROR, DRIFT = 0.002, 0.001  # SG: of a probe (0.002 a week of drift was seen), and of the end that is expected
 HAND_LATELY = 7 * DAY
 CLEARS = ("fermenting", "clearing")
 
@@ -258,8 +258,8 @@ def seal_facts(
 ) -> Facts:
     """What is known of a batch for closing it.
 
-    `said` is its latest verdict event as a record, where it is at hand: its ranges know more of the tail than what
-    the state keeps. Gravities typed or told after `after_ms` count in any stage.
+    `said` is its latest verdict event with ranges, as a record, where it is at hand: those know more than what the
+    state keeps. Gravities typed or told after `after_ms` count in any stage.
     """
     gravity, error, fresh = _gravity_of(state, batch, now_ms, after_ms)
     expected, found = expectation(batch), cold.strength(state, batch)
@@ -315,7 +315,8 @@ def judged(state: State, batch: BatchState, now_ms: int) -> tuple[tuple[SealedUp
     if batch.name not in memo or memo[batch.name][0] != key:
         found = []
         for sealed in plan.sealed:
-            facts = seal.since_closed(sealed, seal_facts(state, batch, now_ms, after_ms=sealed.at))
+            facts = seal_facts(state, batch, now_ms, after_ms=sealed.at)
+            facts = seal.since_closed(sealed, facts, same_scale(batch, now_ms))
             try:
                 found.append((sealed, seal.judge(facts, seal.closing_of(sealed))))
             except ValueError:

@@ -165,7 +165,7 @@ def tender(state: State, fridge: FridgeState, running: dict[str, Held]) -> list[
     for about, held in running.items():
         if fridge_of(state, held) is fridge:
             thing, own = thing_of(state, held), state.holds.get(about)
-            liquid = own.liquid_c if own is not None and own.by != "nothing" else None
+            liquid = own.liquid_c if own is not None and own.by not in ("told", "nothing") else None
             found[vessel_of(state, about)] = Tender(thing.tender, thing.freezes_c, thing.why, liquid)
     return sorted(found.values(), key=lambda each: (-each.freezes_c, each.name))
 
@@ -203,7 +203,7 @@ def _look(state: State, about: str, held: Held, own: HoldState, now_ms: int, out
     if hold.advance(own, held, thing, seen_of(state, held, now_ms), practice, now_ms):
         state.book.note(_done(about, held, own, thing, practice), now_ms, out)
     fridge = fridge_of(state, held)
-    if own.by in ("nothing", "fridge") or (fridge is not None and vessel_of(state, about) in fridge.contents):
+    if own.by in ("told", "nothing", "fridge") or (fridge is not None and vessel_of(state, about) in fridge.contents):
         return  # the fridge's own rule tells of what is listed in it
     margin = own.low_c() - thing.freezes_c
     if margin < hold.FREEZE_CARE_K:
