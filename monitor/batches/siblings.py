@@ -480,5 +480,8 @@ def shown(row: Difference) -> tuple[str, str, str, str]:
 
     if row.by is None or row.error is None:
         return value(row.first), value(row.second), "–", row.missing
-    by = f"{row.by:+.{digits}f} ± {row.error:.{digits}f}"
+    signed = (
+        f"{round(row.by, digits) + 0.0:+.{digits}f}".replace("-", "−") if round(row.by, digits) else f"{0:.{digits}f}"
+    )
+    by = f"{signed} ± {row.error:.{digits}f}"
     return value(row.first), value(row.second), by, "yes" if row.beyond else "no"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 
-from monitor.cli import batch_clearing, batch_cold, batch_life
+from monitor.cli import batch_clearing, batch_cold, batch_compare, batch_life
 from monitor.cli.common import (
     Commands,
     batch_vessel,
@@ -58,7 +58,7 @@ def add(commands: Commands) -> None:
     with_config(listing)
     with_json(listing)
 
-    for area in (batch_life, batch_clearing, batch_cold):
+    for area in (batch_life, batch_clearing, batch_cold, batch_compare):
         area.add(verbs)
 
 

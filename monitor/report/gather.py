@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.batches import siblings
-from monitor.batches.clearing import ALLERGEN, has_allergen
+from monitor.batches.clearing import has_allergen
 from monitor.batches.life import Life
 from monitor.batches.record import counting
 from monitor.batches.siblings import Comparison
@@ -19,6 +19,7 @@ from monitor.model.clock import HOUR, parse_time
 from monitor.model.deeds import Fined, Harvested, Jarred, Merged, Racked, Split
 from monitor.model.errors import StoreError
 from monitor.model.inputs import Added
+from monitor.report.allergens import with_chitosan
 from monitor.report.course import course_of, curve_of
 from monitor.report.curve import Curve
 from monitor.report.figure import NARROW, WIDE, Figure, figure
@@ -29,6 +30,10 @@ from monitor.rules.advice import CO2_CAUTION, SEAL_CAUTION
 from monitor.store.reader import Reader
 
 MOST_EVENTS = 400
+ALLERGEN = (
+    "It was fined with chitosan, which can come from the shells of shellfish (some is made from fungi: the packet "
+    "says). Tell whoever is allergic to shellfish before they taste it."
+)
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -137,9 +142,10 @@ def gather(
     curve = curve_of(reader, state, batch, now_ms)
     course = course_of(state, batch, curve, now_ms)
     story, left_out = _story(reader, state, life, site)
+    curve = _seen(curve, [each.at_ms for each in story if each.letter])
     flags = [(each.at_ms, each.letter) for each in story if each.letter]
     final = shown["final"] if life.facts.stage == "fermenting" and not life.facts.closed else None
-    aim = (final["gravity"], *final["range"]) if final else None
+    aim = (final["gravity"], final["range"][0], final["range"][1]) if final else None
     finings = _finings(life, site)
     return Report(
         name=name,
@@ -147,7 +153,7 @@ def gather(
         made=site.when(now_ms),
         zone=site.zone.key,
         headline=headline(life, said, site),
-        because=[sentence(each) for each in said.get("because", ())] if said.get("verdict") == batch.verdict else [],
+        because=[sentence(each) for each in said.get("because", ())] if _judged(life, said) else [],
         vessel=life.facts.vessel,
         recipe=batch.recipe or "",
         life=life,
@@ -158,7 +164,7 @@ def gather(
         story=story,
         left_out=left_out,
         finings=finings,
-        allergen=sentence(ALLERGEN) if any(each.allergen for each in finings) else "",
+        allergen=ALLERGEN if with_chitosan(state.records, name) else "",
         cleared=_cleared(course),
         yeast=_yeast(state, life, site),
         lineage="",
@@ -167,6 +173,18 @@ def gather(
         beside=_beside(reader, state, name, beside or sibling_of(state, name), now_ms),
         cautions=_cautions(state, life, told["alerts"]),
     )
+
+
+def _judged(life: Life, said: dict[str, Any]) -> bool:
+    """Whether the latest verdict still is what there is to say."""
+    return life.facts.stage == "fermenting" and not life.facts.closed and said.get("verdict") == life.facts.verdict
+
+
+def _seen(curve: Curve, marked: Sequence[int]) -> Curve:
+    """The curve up to the last that was seen or done; what was silent since is no part of the drawing."""
+    ends = [part[-1][0] for line in curve.lines for part in line.parts]
+    last = max([*ends, *(point.at_ms for point in curve.hand), *marked], default=curve.to_ms)
+    return replace(curve, to_ms=min(curve.to_ms, max(last + HOUR, curve.from_ms + HOUR)))
 
 
 # --- the story ---------------------------------------------------------------------------------------------------
@@ -181,7 +199,7 @@ def _story(reader: Reader, state: State, life: Life, site: Site) -> tuple[list[H
                  letters.get(line.received_ms, "") if line.counts else "", line.counts, line.why)
         for line in life.history
     ]  # fmt: skip
-    told = sorted([*lines, *_said(reader, life.name, site)], key=lambda each: each.at_ms)
+    told = sorted([*lines, *_said(reader, life.name, site)], key=lambda each: (each.at_ms, each.kind != "deed"))
     return told[:MOST_EVENTS], max(0, len(told) - MOST_EVENTS)
 
 

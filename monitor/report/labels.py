@@ -12,21 +12,20 @@ from typing import Final
 
 import segno
 
-from monitor.batches.clearing import has_allergen
-from monitor.batches.record import Record, counting, when
+from monitor.batches.record import Record, counting
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
-from monitor.model.deeds import Fined, Harvested, JarDiscarded, Jarred, Merged, Split
+from monitor.model.deeds import Harvested, JarDiscarded, Jarred
 from monitor.model.errors import UsageError
+from monitor.report.allergens import with_chitosan
+from monitor.report.widths import width_of
 from monitor.report.words import Site
 
 MARGIN: Final = 2.0  # mm
 LEAST_MODULE: Final = 0.33  # mm: a phone reads smaller squares only with luck (common practice, no source)
 QUIET: Final = 4  # squares of white round a code, as ISO/IEC 18004 asks
-WIDTH: Final = 0.60  # of a letter's height, on average, of the widest usual font
-WIDTH_BOLD: Final = 0.68
 SMALLEST: Final = 1.6  # mm: letters below it are not read at arm's length
-CHITOSAN: Final = "Contains chitosan: may come from shellfish"
+CHITOSAN: Final = "With chitosan: may come from shellfish"
 _SCALES: Final = (1.15, 1.0, 0.92, 0.84, 0.76, 0.68)
 
 
@@ -102,9 +101,9 @@ def _batch(state: State, name: str, now_ms: int, site: Site, code: str) -> Label
         lines.append("strength not known")
     if told is not None and told.yeast:
         lines.append(f"yeast {told.yeast}")
-    lines.append(f"printed {site.day(now_ms)}")
+    lines.append(f"as of {site.day(now_ms)}")
     rated = next((seal.rated_bar for seal in reversed(life.seals)), None)
-    cautions = [f"Rated {rated:g} bar by its maker" if rated else "Not rated for pressure: never close tight"]
+    cautions = [f"Rated {rated:g} bar by its maker" if rated else "Not rated for pressure: no tight lid"]
     if not life.facts.closed and life.facts.verdict != "finished" and life.facts.stage == "fermenting":
         cautions.append("Still at work: gas must get out")
     if with_chitosan(state.records, name):
@@ -129,31 +128,10 @@ def _jar(state: State, name: str, site: Site, code: str) -> Label:
         f"{jar.volume_ml:g} mL{layer}",
     ]
     low, high = practice.store_c
-    cautions = ["Loose lid, not rated for pressure", f"Keep at {low:g}–{high:g} °C: below 0 °C glass bursts"]
+    cautions = ["Loose lid, not rated for pressure", f"Keep at {low:g}–{high:g} °C: frozen glass bursts"]
     if _lees_with_chitosan(state.records, jar):
         cautions.append(CHITOSAN)
     return Label(name, f"yeast {jar.strain}", tuple(lines), tuple(cautions), code)
-
-
-def with_chitosan(records: Mapping[str, Record], batch: str, by_ms: int = 1 << 62) -> bool:
-    """Whether chitosan went into a batch by a time, or into one that it was split from or that was poured into it."""
-    return _chitosan(records, batch, by_ms, frozenset())
-
-
-def _chitosan(records: Mapping[str, Record], batch: str, by_ms: int, seen: frozenset[str]) -> bool:
-    if batch in seen:
-        return False
-    for entry in counting(records.get(f"batch:{batch}", ())):
-        if when(entry) > by_ms:
-            break
-        if isinstance(entry, Fined) and has_allergen(entry.what):
-            return True
-        origin = None
-        if (isinstance(entry, Split) and entry.name == batch) or (isinstance(entry, Merged) and entry.into == batch):
-            origin = entry.batch
-        if origin is not None and _chitosan(records, origin, when(entry), seen | {batch}):
-            return True
-    return False
 
 
 def _lees_with_chitosan(records: Mapping[str, Record], jar: Jarred) -> bool:
@@ -208,7 +186,7 @@ def _layout(
         return None
     warned: list[tuple[str, bool]] = []
     for caution in label.cautions:
-        lines = _wrapped(caution, width - 2 * MARGIN - 1.5 * small, small, WIDTH_BOLD)
+        lines = _wrapped(caution, width - 2 * MARGIN - small, small, bold=True)
         warned += [(line, index == 0) for index, line in enumerate(lines)]
     rule = height - MARGIN - len(warned) * small * 1.25 - 0.8
     side = min(rule - MARGIN - 0.6, 0.45 * width)
@@ -217,17 +195,14 @@ def _layout(
     room = width - 3 * MARGIN - side + QUIET * side / squares * 0.5
     words: list[Words] = []
     y = MARGIN
-    big = min(4.6 * scale, room / (WIDTH_BOLD * len(label.name)))
-    names = [label.name]
-    if big < usual:
-        big = usual
-        names = _wrapped(label.name, room, big, WIDTH_BOLD)
+    big = max(usual, min(4.6 * scale, room / width_of(label.name, 1.0, bold=True)))
+    names = _wrapped(label.name, room, big, bold=True)
     for each in names:
         y += big
         words.append(Words(MARGIN, y, big, each, bold=True))
     y += 0.5 * scale
     for line in (label.what, *label.lines):
-        for each in _wrapped(line, room, usual, WIDTH):
+        for each in _wrapped(line, room, usual):
             y += usual * 1.22
             words.append(Words(MARGIN, y, usual, each))
     if y > rule - 0.8:
@@ -237,26 +212,23 @@ def _layout(
         y += small * 1.25
         if first:
             words.append(Words(MARGIN, y, small, "!", bold=True))
-        words.append(Words(MARGIN + 1.5 * small * 0.7, y, small, text, bold=True))
+        words.append(Words(MARGIN + small, y, small, text, bold=True))
     return tuple(words), rule, side
 
 
-def _wrapped(text: str, room: float, size: float, width: float) -> list[str]:
+def _wrapped(text: str, room: float, size: float, *, bold: bool = False) -> list[str]:
     """Lines that fit; a word that is too long by itself is broken."""
-    most = max(1, int(room / (size * width)))
     lines = [""]
     for word in text.split():
-        rest = word
-        while rest:
-            joined = f"{lines[-1]} {rest}" if lines[-1] else rest
-            if len(joined) <= most:
-                lines[-1] = joined
-                break
-            if lines[-1]:
+        joined = f"{lines[-1]} {word}".strip()
+        if width_of(joined, size, bold=bold) <= room:
+            lines[-1] = joined
+            continue
+        lines += [""] if lines[-1] else []
+        for letter in word:
+            if width_of(lines[-1] + letter, size, bold=bold) > room and lines[-1]:
                 lines.append("")
-                continue
-            lines[-1], rest = rest[:most], rest[most:]
-            lines += [""] if rest else []
+            lines[-1] += letter
     return lines
 
 
