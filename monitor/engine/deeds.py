@@ -37,7 +37,7 @@ def apply_deed(state: State, entry: JournalEntry, about: Sequence[str], now_ms: 
     """What a deed, or taking one back, changes at once beside its records `about`."""
     record = state.records[about[0]]
     deed = _meant(record, entry)
-    if not isinstance(deed, DECIDING):
+    if not isinstance(deed, DECIDING) and not isinstance(entry, Undone):
         return
     names = [subject[6:] for subject in about if subject.startswith("batch:")]
     names += [child for name in names for child in children(state, name)]
@@ -51,7 +51,9 @@ def apply_deed(state: State, entry: JournalEntry, about: Sequence[str], now_ms: 
             continue
         if isinstance(deed, BatchStarted):
             retell(state, name)
-        if before is not None:
+        if before is None and batch.split_off:
+            _listen_anew(state, batch.vessel)
+        if before is not None and deed is not None:
             _follow(state, batch, before, deed, now_ms, out)
     for batch in [state.batches[name] for name in dict.fromkeys(names) if name in state.batches]:
         into = deed.batch if isinstance(deed, Added) else deed.into if isinstance(deed, Merged) else None
@@ -95,13 +97,25 @@ def _moved(state: State, batch: BatchState, now_ms: int, out: Outcome) -> None:
     """It is in another vessel: other probes tell of it, so no window reaches back behind that."""
     if batch.step_ms is not None:
         words = f"The jump of batch {batch.name} is settled: it went to another vessel, {batch.vessel}."
+        if batch.step_thins and abs(batch.step_ms - batch.homes[-1][0]) <= DAY:  # the probe was left without a wash
+            batch.thinned_seen, batch.thinned = False, bool(batch.thinners)
         settle_step(state, batch, words, now_ms, out)
+    _listen_anew(state, batch.vessel)
     batch.window_from_ms = max(batch.window_from_ms, batch.placed_ms())
     batch.rest_gravity = batch.reference_c = batch.climate = batch.hand_warmth = batch.added_ms = None
     batch.ended_ms = batch.rests_ms = batch.too_cold_ms = batch.too_warm_ms = None
     if batch.started_ms is None:
         batch.baseline = None
     activity.forget(state, batch.name)
+
+
+def _listen_anew(state: State, vessel: str) -> None:
+    """What stood in a vessel before makes no line with what is in it now: no jump is seen between them."""
+    for key, steps in state.steps.items():
+        place, _, quantity = key.split("|")
+        if place == f"vessel:{vessel}" and quantity == "gravity":
+            steps.level, steps.odd = None, []
+            state.touch(f"track:{key}")
 
 
 def _remove(state: State, name: str, now_ms: int, out: Outcome) -> None:

@@ -186,10 +186,16 @@ def _begin(state: State, config: Batch | None, begun: list[JournalEntry]) -> Bat
         told = told_in(each)
         if told is not None:
             return set_batch(state, told)
-        parent = state.batches.get(cast("Split", each).batch)
-        if parent is not None:
-            return _part(state, parent, cast("Split", each))
+        split = cast("Split", each)
+        parent = state.batches.get(split.batch)
+        if parent is not None and _began_before(state, split.batch, split.received):
+            return _part(state, parent, split)
     return None
+
+
+def _began_before(state: State, name: str, received: int) -> bool:
+    begun = births(state, name)
+    return configured(state, name) is not None or (bool(begun) and begun[0].received < received)
 
 
 def _part(state: State, parent: BatchState, split: Split) -> BatchState:

@@ -163,6 +163,7 @@ def _note_step(state: State, vessel: str, probe: str, step: tuple[int, float], n
     known = announced(batch, since_ms)
     batch.window_from_ms = max(batch.window_from_ms, since_ms)
     batch.rest = batch.rest_gravity = batch.slowed_ms = None
+    batch.step_thins = by < 0.0 and not batch.thinned_seen
     if by < 0.0:
         batch.thinned = batch.thinned_seen = True
     if batch.started_ms is None:

@@ -88,6 +88,7 @@ class BatchState:
     step_ms: int | None = None  # a step in gravity that nobody announced, asked about until answered
     step_probe: str = ""
     step_by: float = 0.0
+    step_thins: bool = False  # it was this one that made it be taken for thinned
     # what has been said
     verdict: VerdictName | None = None
     hint: Hint | None = None
