@@ -18,11 +18,11 @@ from monitor.science import sealing
 
 FALL_MOST: Final = 0.001
 Z_95: Final = 1.645
-SAME_SCALE_SD: Final = 0.0003
+SAME_SCALE_SD: Final = 0.0004
 """SG: standard error of one reading of one hydrometer against another reading of the same one, degassed and with its
-temperature told: a fifth of its usual division of 0.001 and some (common practice, no source)."""
+temperature told: rounded to 0.001 (0.0003), and as much again for the eye (common practice, no source)."""
 FELL: Final = 0.0015
-"""SG: a fall since it was closed that noise does not explain (three times `SAME_SCALE_SD` on each side, and drift)."""
+"""SG: a fall since it was closed that two readings of one scale do not explain (2.6 standard errors of both)."""
 DRY: Final = 0.988
 """SG: where a sugar wash may end, taken where nothing is known of the end (common practice, no source)."""
 

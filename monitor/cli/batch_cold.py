@@ -104,9 +104,9 @@ def _hold(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     about = _subject(args, settings)
     state = whole_state(settings)
-    deed = _deed(args, settings, state, about)
+    deed, source = _deed(args, settings, state, about)
     write(settings, [deed])
-    told = _told(settings, state, deed)
+    told = {**_told(settings, state, deed), "from_source": source}
     if args.json:
         say_json({"about": about, "held": True, "target_c": deed.target_c, "hours": deed.hours, "fridge": deed.fridge,
                   "from_c": deed.from_c, **told})  # fmt: skip
@@ -115,7 +115,8 @@ def _hold(args: argparse.Namespace) -> int:
     return 0
 
 
-def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str) -> Held:
+def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str) -> tuple[Held, str]:
+    """The hold as asked for, and by what its temperature at the start is known."""
     from pydantic import ValidationError  # noqa: PLC0415 - as above
 
     from monitor.engine import clocks, cold  # noqa: PLC0415
@@ -129,11 +130,11 @@ def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str
         raise UsageError(f'there is no fridge "{args.fridge}"', f"fridges: {fridges}")
     if args.jar is not None and about not in state.records and args.litres is None:
         raise UsageError(f"jar {args.jar} is not on the shelf, so its size is not known", "give --litres, such as 0.5")
-    warmth = getattr(args, "from")
+    warmth, source = getattr(args, "from"), "as you say"
     batch = state.batches.get(args.name) if args.name is not None else None
     if warmth is None:
         found = clocks.warmth_of(state, batch, at) if batch is not None else None
-        warmth = found[0] if found is not None else ROOM_C
+        warmth, source = found if found is not None else (ROOM_C, "taken for a room's, --from says otherwise")
     try:
         deed = Held(
             at=at, about=about, fridge=args.fridge, target_c=args.target,
@@ -150,7 +151,7 @@ def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str
     if not inside and probe is None:
         raise UsageError("which fridge it stands in is not known, and no probe is in its liquid",
                          f"give --fridge; fridges: {fridges}")  # fmt: skip
-    return deed
+    return deed, source
 
 
 def _told(settings: Settings, state: State, deed: Held) -> dict[str, Any]:
@@ -202,7 +203,8 @@ def _say_hold(deed: Held, told: dict[str, Any]) -> None:
         print(f"  the air is at {air:g} °C ({told['air_from']}): it never gets to {deed.target_c:g} °C like that")
     elif told["cold_after_h"] > 0:
         hours = f"{told['cold_after_h']:.0f} h ({span[0]:.0f} to {span[1]:.0f})"
-        print(f"  from {deed.from_c:.0f} °C it takes about {hours} in air of {air:.1f} °C, {told['air_from']}")
+        print(f"  from {deed.from_c:.0f} °C ({told['from_source']})")
+        print(f"  it takes about {hours} until its liquid is cold, in air of {air:.1f} °C, {told['air_from']}")
     else:
         print("  it is cold already")
     print(f"  {told['why']}")

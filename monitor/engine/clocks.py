@@ -300,7 +300,7 @@ def same_scale(batch: BatchState, now_ms: int) -> float | None:
         return None
     hand = batch.hand[-1]
     told = hand.scale is not None and hand.temperature_from == "typed with it"
-    if not told or now_ms - hand.at_ms > HAND_LATELY or hand.at_ms < batch.window_from_ms:
+    if not told or now_ms - hand.at_ms > HAND_LATELY or hand.at_ms < max(batch.fed_ms or 0, batch.added_ms or 0):
         return None
     return seal.same_scale_fall(hand.gravity, batch.forced[0])
 
