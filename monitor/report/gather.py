@@ -194,8 +194,9 @@ def _story(reader: Reader, state: State, life: Life, site: Site) -> tuple[list[H
     done = counting(state.records.get(f"batch:{life.name}", ()))
     marked = [each for each in done if isinstance(each, Racked | Added | Fined | Split | Merged)]
     letters = {each.received: letter for each, letter in zip(marked, _LETTERS, strict=False)}
+    photos = {each.received: f"photo: {each.caption}" if each.caption else "photo" for each in life.photos}
     lines = [
-        Happened(line.at_ms, site.when(line.at_ms), sentence(line.text), "deed",
+        Happened(line.at_ms, site.when(line.at_ms), sentence(photos.get(line.received_ms, line.text)), "deed",
                  letters.get(line.received_ms, "") if line.counts else "", line.counts, line.why)
         for line in life.history
     ]  # fmt: skip

@@ -119,16 +119,15 @@ def _jar(state: State, name: str, site: Site, code: str) -> Label:
     if any(isinstance(each, JarDiscarded) for each in record):
         raise UsageError(f"jar {name} was discarded", "leeswatch yeast list shows the shelf")
     practice = state.settings.practice.yeast
-    layer = f", {jar.layer_ml:g} mL yeast" if jar.layer_ml is not None else ""
+    held = f"{jar.layer_ml:g} mL yeast" if jar.layer_ml is not None else f"{jar.volume_ml:g} mL"
     lines = [
-        f"generation {jar.generation}",
+        f"generation {jar.generation} · {held}",
         f"put up {site.day(jar.at)}",
         f"best by {site.day(jar.at + round(practice.best_within * 1000))}",
         f"discard {site.day(jar.at + round(practice.discard_after * 1000))}",
-        f"{jar.volume_ml:g} mL{layer}",
     ]
     low, high = practice.store_c
-    cautions = ["Loose lid, not rated for pressure", f"Keep at {low:g}–{high:g} °C: frozen glass bursts"]
+    cautions = ["Loose lid, not rated for pressure", f"Keep at {low:g}–{high:g} °C: ice bursts glass"]
     if _lees_with_chitosan(state.records, jar):
         cautions.append(CHITOSAN)
     return Label(name, f"yeast {jar.strain}", tuple(lines), tuple(cautions), code)
@@ -189,13 +188,13 @@ def _layout(
         lines = _wrapped(caution, width - 2 * MARGIN - small, small, bold=True)
         warned += [(line, index == 0) for index, line in enumerate(lines)]
     rule = height - MARGIN - len(warned) * small * 1.25 - 0.8
-    side = min(rule - MARGIN - 0.6, 0.45 * width)
+    side = min(rule - MARGIN - 0.6, 0.42 * width)
     if side / squares < LEAST_MODULE:
         return None
     room = width - 3 * MARGIN - side + QUIET * side / squares * 0.5
     words: list[Words] = []
     y = MARGIN
-    big = max(usual, min(4.6 * scale, room / width_of(label.name, 1.0, bold=True)))
+    big = max(usual, min(4.6 * scale, 0.999 * room / width_of(label.name, 1.0, bold=True)))
     names = _wrapped(label.name, room, big, bold=True)
     for each in names:
         y += big

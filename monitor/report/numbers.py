@@ -15,6 +15,7 @@ from monitor.report.words import Site
 from monitor.science import freezing, provenance
 
 Z90 = 1.645
+MINUS = "\N{MINUS SIGN}"
 _ORIGINALS = {
     "told": "as told when it was started",
     "read": "the first steady readings",
@@ -51,7 +52,7 @@ def numbers(
 
 
 def _span(low: float, high: float, digits: int) -> str:
-    return f"{low:.{digits}f} to {high:.{digits}f}"
+    return f"{low:.{digits}f} to {high:.{digits}f}".replace("-", MINUS)
 
 
 def _around(value: float, error: float, digits: int) -> str:
@@ -95,7 +96,10 @@ def _strength(life: Life) -> list[Number]:
     except ValueError:
         return rows
     source = provenance.source("freezing.freezing")
-    return [*rows, Number("Ice begins at, °C", f"{ice.point_c:.1f}", _span(ice.low_c, ice.high_c, 1), source)]
+    return [
+        *rows,
+        Number("Ice begins at, °C", f"{ice.point_c:.1f}".replace("-", MINUS), _span(ice.low_c, ice.high_c, 1), source),
+    ]
 
 
 def _fall(course: Course, found: Mapping[siblings.Name, Measured]) -> list[Number]:
