@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from monitor.model.deeds import Merged, Racked, Split
 from monitor.model.inputs import Added, JournalEntry
-from monitor.science import additions, fermentables
+from monitor.science import additions, fermentables, forecast
 
 KILOGRAMS = {"kg": 1.0, "g": 0.001}
 LITRES = {"L": 1.0, "mL": 0.001}
@@ -47,6 +47,15 @@ def step_of(entry: JournalEntry) -> additions.Step | None:
         kilograms = entry.amount * KILOGRAMS[entry.unit]
         return additions.AddSugar(kilograms, kind) if kind in fermentables.SUGARS else None
     return additions.AddWater(entry.amount * LITRES[entry.unit]) if is_water(entry.what) else None
+
+
+def parts_of(step: additions.AddSugar | additions.AddWater) -> tuple[float, float]:
+    """Kilograms of sugar, as sucrose weighs, and litres of water in it: syrup and honey bring both."""
+    if isinstance(step, additions.AddWater):
+        return 0.0, step.litres
+    kind = fermentables.sugar_named(step.kind)
+    solids = kind.solids[0]
+    return step.kg * solids * kind.weight, step.kg * (1.0 - solids) * forecast.WATER_L_PER_KG
 
 
 def is_water(what: str) -> bool:

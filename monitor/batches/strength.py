@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from monitor.batches.additions import is_bare, step_of, volume_after
+from monitor.batches.additions import is_bare, parts_of, step_of, volume_after
 from monitor.batches.record import counting, when
 from monitor.model.config import Batch
 from monitor.model.deeds import Merged, Racked, Split
@@ -208,8 +208,7 @@ def mixed_since(begun: Begun | None, facts: Facts) -> float | None:
         if not isinstance(step, additions.AddSugar | additions.AddWater):
             return None
         held = additions.balance(begun.litres, begun.og, before, gravity)
-        sugar = step.kg if isinstance(step, additions.AddSugar) else 0.0
-        water = step.litres if isinstance(step, additions.AddWater) else 0.0
+        sugar, water = parts_of(step)
         gravity = additions.mixed_gravity(held.litres, gravity, held.strength.abv, sugar_kg=sugar, water_l=water)
         before.append(step)
     return gravity

@@ -140,7 +140,8 @@ def _rise(state: State, life: Life, step: Step) -> tuple[Rise | None, str]:
 
 
 def _words(life: Life, found: Rise, step: Step) -> list[str]:
-    from monitor.science import additions  # noqa: PLC0415 - loaded already
+    from monitor.batches.additions import parts_of  # noqa: PLC0415 - loaded already
+    from monitor.science import additions  # noqa: PLC0415
 
     balance = found.balance
     lines = [
@@ -153,8 +154,7 @@ def _words(life: Life, found: Rise, step: Step) -> list[str]:
     strength = life.strength
     if strength is None or not isinstance(step, additions.AddSugar | additions.AddWater):
         return lines
-    kilograms = step.kg if isinstance(step, additions.AddSugar) else 0.0
-    water = step.litres if isinstance(step, additions.AddWater) else 0.0
+    kilograms, water = parts_of(step)
     try:
         litres = life.volume_l or found.litres
         shown = additions.mixed_gravity(litres, strength.gravity, strength.abv, sugar_kg=kilograms, water_l=water)

@@ -304,8 +304,12 @@ def _rack(args: argparse.Namespace) -> int:
         raise UsageError(
             f"{args.litres:g} L cannot arrive: there were {life.volume_l:.1f} L, {life.volume_how}", "check the figure"
         )
-    if args.litres is not None or told_volume:
-        _fits(vessel, arrived)
+    if arrived is None and told_volume and life.volume_l is not None and life.volume_l > vessel.volume_l:
+        raise UsageError(
+            f"{life.volume_l:.1f} L do not fit into {vessel.name}, which holds {vessel.volume_l:g} L",
+            "say what arrived with --litres; where a part went into it, it is `batch split`",
+        )
+    _fits(vessel, arrived)
     received = write(settings, [Racked(batch=args.name, to=args.to, at=at, volume_l=args.litres, loss_l=args.loss)])
     lines = [f"{args.name}: racked from {batch.vessel} to {args.to}, {local(at, settings)}"]
     if arrived is not None:
