@@ -86,9 +86,10 @@ class _filter:  # noqa: N801 - a function with a memory
         self._probes: set[str] | None = None
         if args.batch is not None:
             vessel = batch_vessel(settings, args.batch)
-            self._probes = _probes_of(reader, vessel)
             piece = reader.state().get(f"batch:{args.batch}")
             batch = json.loads(piece) if piece else {}
+            homes = [where for _, where in batch.get("homes", ())] or [vessel]
+            self._probes = set().union(*(_probes_of(reader, home) for home in homes))
             self._start = max(self._start, batch.get("pitched_ms", 0))
             closed = batch.get("closed_ms")  # what came later is another batch's
             self._end = closed if self._end is None else min(self._end, closed or self._end)

@@ -134,8 +134,9 @@ def _alcohol(original: float | None, batch: BatchState, witnesses: list[Witness]
         return None
     by_hand = batch.hand[-1].error if batch.hand else READING_ERROR
     fg_error = max(READING_ERROR, witnesses[0].error if witnesses else by_hand)
+    og_error = batch.forecast_sd or LEARNED_ERROR
     try:
-        found = alcohol.alcohol(original, min(batch.last_gravity, original), og_error=LEARNED_ERROR, fg_error=fg_error)
+        found = alcohol.alcohol(original, min(batch.last_gravity, original), og_error=og_error, fg_error=fg_error)
     except ValueError:
         return None
     return {

@@ -432,3 +432,17 @@ def test_an_exported_life_replays_to_the_same_events(
     again = [event for event in map(json.loads, lines) if event.get("alert") not in EXCEPT]
     assert {event.get("batch") for event in live} >= {"amber-1", "amber-1b", "pale-2"}
     assert again == live
+
+
+def test_an_export_of_a_racked_batch_holds_what_was_said_in_each_of_its_vessels(
+    batch: Shelf, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By probe in the bucket, then by hand in the jug."""
+    with_history(batch.config, fault=False)
+    batch("rack", "amber-1", "--to", "jug-a", "--litres", "17", "--when", ago(9))
+    batch("reading", "amber-1", "1.012", "--at", "20", "--when", ago(7))
+    file = tmp_path / "life.csv"
+    code, _, _ = run_here(capsys, "export", "--config", batch.config, "--out", file, "--batch", "amber-1")
+    assert code == 0
+    said = {line.split(",")[1] for line in file.read_text(encoding="utf-8").splitlines()[1:]}
+    assert {"float-a", "hand:jug-a"} <= said
