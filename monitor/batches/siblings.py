@@ -436,9 +436,7 @@ _SHORT: Final[dict[Name, str]] = {
 def _summary(first: str, second: str, rows: Sequence[Difference]) -> str:
     told = [row for row in rows if row.beyond is not None]
     if not told:
-        undone = any(_UNDONE in row.missing for row in rows)
-        why = "a batch is still at work" if undone else "too little was read or noted"
-        return f"{first} and {second} cannot be compared yet: {why}."
+        return f"{first} and {second} cannot be compared yet ({rows[0].missing})."
     beyond = [row for row in told if row.beyond]
     alike = [row for row in told if not row.beyond]
     said = []

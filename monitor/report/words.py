@@ -61,6 +61,9 @@ def unbroken(text: str) -> str:
 
 def headline(life: Life, said: dict[str, Any], site: Site) -> str:
     """What there is to say of a batch when there is time for two sentences."""
+    facts = life.facts
+    if facts.gravity is None and facts.stage == "fermenting" and not facts.closed:
+        return f"It was pitched on {site.when(facts.pitched_ms)}. No gravity was read yet."
     return f"{_fall(life)} {_now(life, said, site)}".strip()
 
 
