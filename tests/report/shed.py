@@ -119,6 +119,7 @@ def deeds(photo: str | None = None) -> list[tuple[float, type[JournalEntry], dic
         (181, Jarred, {"jar": "hedge-jar-2", "strain": "hill <ale>", "origin": "wash", "wash": "hedge-wash",
                        "generation": 1, "volume_ml": 250.0}),
         (182, JarDiscarded, {"jar": "hedge-jar-2", "why": "dropped"}),
+        (182, StageChanged, {"batch": "hedge-right", "stage": "clearing"}),
         (183, BatchStarted, {"batch": {"name": "silent", "vessel": "spare", "pitched": START + 183 * HOUR}}),
     ]  # fmt: skip
     if photo is not None:
