@@ -56,6 +56,8 @@ has() {
         python3) command -v python3 >/dev/null 2>&1 ;;
         python3-venv) python3 -c 'import ensurepip, venv' 2>/dev/null ;;
         lib*) dpkg-query -W -f "\${Status}" "$1" 2>/dev/null | grep -q 'ok installed' ;;
+        zbar-tools) command -v zbarimg >/dev/null 2>&1 ;;
+        poppler-utils) command -v pdftoppm >/dev/null 2>&1 ;;
         systemd) command -v systemd-analyze >/dev/null 2>&1 ;;
         *) command -v "$1" >/dev/null 2>&1 ;;
     esac

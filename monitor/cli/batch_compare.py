@@ -30,8 +30,8 @@ def add(verbs: Commands) -> None:
         "leeswatch batch compare amber-1 amber-2",
         _compare,
     )
-    compare.add_argument("first", metavar="A")
-    compare.add_argument("second", metavar="B")
+    compare.add_argument("first", metavar="A", help="a batch")
+    compare.add_argument("second", metavar="B", help="the other: differences are B less A")
     with_config(compare)
     with_json(compare)
 

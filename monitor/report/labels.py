@@ -119,7 +119,7 @@ def _jar(state: State, name: str, site: Site, code: str) -> Label:
     if any(isinstance(each, JarDiscarded) for each in record):
         raise UsageError(f"jar {name} was discarded", "leeswatch yeast list shows the shelf")
     practice = state.settings.practice.yeast
-    held = f"{jar.layer_ml:g} mL yeast" if jar.layer_ml is not None else f"{jar.volume_ml:g} mL"
+    held = f"{jar.layer_ml if jar.layer_ml is not None else jar.volume_ml:g} mL"
     lines = [
         f"generation {jar.generation} · {held}",
         f"put up {site.day(jar.at)}",

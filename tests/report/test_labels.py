@@ -67,7 +67,7 @@ def test_a_jar_says_its_generation_and_until_when(state: State):
     label = one(state, "hedge-jar-1")
     assert label.what == "yeast hill <ale>"
     assert label.lines == (
-        "generation 1 · 90 mL yeast", "put up 14 Apr 2026", "best by 5 May 2026", "discard 12 Aug 2026",
+        "generation 1 · 90 mL", "put up 14 Apr 2026", "best by 5 May 2026", "discard 12 Aug 2026",
     )  # fmt: skip
     assert label.cautions[0] == "Loose lid, not rated for pressure"
     assert label.code == "https://shed.example:8650/jar/hedge-jar-1"
