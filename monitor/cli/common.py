@@ -174,15 +174,17 @@ def no_batch(name: str, known: Iterable[str]) -> UsageError:
 
 
 def whole_state(settings: Settings) -> State:
-    """What the engine remembers as last committed; without a store, what the configuration has."""
+    """What the engine remembers as last committed, without the hours of its tracks; else as configured."""
     from monitor.engine.facts import set_batch  # noqa: PLC0415 - half the engine, for commands that need it
-    from monitor.engine.state import State  # noqa: PLC0415
+    from monitor.engine.state import STATE_VERSION, State  # noqa: PLC0415
 
-    try:
-        with reader_of(settings) as reader:
-            state = State.restore(reader.state())
-    except StoreError:
-        state = State()
+    version, pieces = None, {}
+    if store_path(settings).exists():
+        with reader_of(settings) as reader, reader.moment():
+            version, pieces = reader.meta("state_version"), reader.state()
+    if version not in (None, STATE_VERSION):
+        raise StoreError("the store was written by another version", "start `leeswatch run` once: it brings it up")
+    state = State.restore({key: piece for key, piece in pieces.items() if not key.startswith("hour:")})
     state.use(settings.for_rules())
     for batch in settings.batch:
         if batch.name not in state.batches:

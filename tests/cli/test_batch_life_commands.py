@@ -1,6 +1,7 @@
 """`leeswatch batch`: start, rack, split, merge, close, reopen, add, note, photo, show, history, plan, undo."""
 
 import json
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -446,3 +447,15 @@ def test_an_export_of_a_racked_batch_holds_what_was_said_in_each_of_its_vessels(
     assert code == 0
     said = {line.split(",")[1] for line in file.read_text(encoding="utf-8").splitlines()[1:]}
     assert {"float-a", "hand:jug-a"} <= said
+
+
+def test_a_store_of_another_version_is_not_misread(batch: Shelf) -> None:
+    """It says what brings it up to date, instead of showing half of it."""
+    a_pale(batch)
+    with sqlite3.connect(batch.folder / "store.db") as store:
+        store.execute("UPDATE meta SET value = value - 1 WHERE key = 'state_version'")
+    store.close()
+    code, _, err = run_here(batch.capsys, "batch", "show", "pale-2", "--config", batch.config)
+    assert code != 0
+    assert "start `leeswatch run` once" in err
+    batch("note", "pale-2", "it is there", code=1)

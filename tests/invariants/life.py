@@ -7,7 +7,9 @@ import math
 from dataclasses import dataclass, field
 from random import Random
 
+from monitor.batches.record import latest
 from monitor.model.clock import DAY, HOUR, MINUTE, SECOND
+from monitor.model.deeds import Merged, Racked, Split, Undone
 from monitor.model.inputs import (
     Acknowledged,
     Added,
@@ -216,7 +218,8 @@ class Life:
             (4.1, "hand"), (4.5, "unsure"), (4.9, "kill"), (5.2, "addition"), (5.5, "stop"), (5.8, "contents"),
             (6.1, "kill"), (6.5, "suspend"), (7.2, "move"), (7.4, "hand"), (7.6, "settings"), (8.0, "new batch"),
             (8.4, "stage"), (8.8, "step small"), (9.1, "move out"), (9.5, "kill long"), (10.0, "close"),
-            (10.6, "addition known"), (11.0, "kill short"),
+            (10.6, "addition known"), (11.0, "kill short"), (5.4, "undo deed"), (6.6, "split"), (10.3, "rack"),
+            (11.2, "undo deed"), (11.3, "undo deed"), (11.6, "merge"),
         ]  # fmt: skip
         acts = [(day + round(at * DAY), what) for at, what in fixed]
         acts += [(day + self.chance.randrange(DAYS * DAY), "answer an alert") for _ in range(25)]
@@ -275,6 +278,10 @@ class Life:
         if what == "undo":
             hand = self.cellar.ledger.state.batches["jug-1"].hand
             return [(ReadingUndone(vessel="jug", at=hand[-1].at_ms),)]
+        if what == "undo deed":
+            record = self.cellar.ledger.state.records[f"batch:{'pale-2' if self.now < NOW + 6 * DAY else 'amber-1'}"]
+            latest_one = latest(record)
+            return [(Undone(of=latest_one.received),)] if latest_one is not None else []
         if what == "answer an alert":
             return self._answer_an_alert()
         return [(entry,) for entry in self._changes(what, at)]
@@ -292,6 +299,9 @@ class Life:
             ],
             "stage": [StageChanged(batch="jug-1", stage="cold")],
             "close": [BatchClosed(batch="jug-1")],
+            "split": [Split(batch="amber-1", name="amber-1b", vessel="bucket-c", volume_l=4.0, at=at)],
+            "rack": [Racked(batch="amber-1", to="jug", at=at, volume_l=3.5)],
+            "merge": [Merged(batch="amber-1b", into="amber-1", at=at, gravity_rise=0.001)],
         }
         return told[what]
 

@@ -57,6 +57,7 @@ def test_all_that_may_happen_did(a_life: Life) -> None:
     assert {
         "kill", "kill long", "kill in the middle", "stop", "backlog", "undo", "step forward", "step back", "suspend",
         "unsure", "move", "move out", "stage", "settings", "command", "addition", "close", "answer an alert",
+        "undo deed", "split", "rack", "merge",
     } <= set(a_life.happened)  # fmt: skip
     kinds = {entry.kind for entry in cellar.entries()}
     assert {"started", "stopped", "clock-step", "acknowledged", "shelved", "trouble", "configuration"} <= kinds
