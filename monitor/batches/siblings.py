@@ -38,6 +38,9 @@ REST_LEAST: Final = 36
 
 MOST_MEMORY: Final = 0.97
 LEAST_POINTS: Final = 12
+LATE_H: Final = 24.0
+"""A curve that begins later than this after pitch does not show the start of the fall."""
+
 THERMOMETER_ERROR: Final = 0.5 / Z95
 """K: thermometers of this kind are good to about 0.5 K (common practice, no source)."""
 
@@ -90,6 +93,8 @@ class Course:
     """Its fall is over: finished, stalled, racked to clear, closed."""
     fed: bool = False
     """Sugar went in on the way."""
+    no_strength: str = ""
+    """Why its strength is not known, where its gravities do not tell it."""
     original: Measured | None = None
     final: Measured | None = None
     clearing_h: tuple[float, float] | None = None
@@ -208,6 +213,7 @@ class _Shape:
         self.hours = [point.hours for point in points]
         self.values = [point.gravity for point in points]
         self.done, self.fed = done, fed
+        self.late = self.hours[0] > LATE_H
         self._errors = [point.error for point in points]
         self._step = _typical(self.hours)
         self._dense = len(points) >= LEAST_POINTS and self._step <= SMOOTH_H / 3.0
@@ -277,11 +283,11 @@ class _Shape:
         smooth = self._smoothed(values)
         lines = self._lines(values, self._day) if self._dense else []
         start = statistics.fmean(values[: self._early])
-        told["lag"] = self._crossing(smooth, start - LAG_FALL)
+        told["lag"] = None if self.late else self._crossing(smooth, start - LAG_FALL)
         whole = [slope for at, (_, slope) in zip(self.hours, lines, strict=False)
                  if self.hours[0] + RATE_H / 2.0 <= at <= self.hours[-1] - RATE_H / 2.0]  # fmt: skip
         told["top rate"] = -24.0 * min(whole) if whole else None
-        if self.done and not self.fed:
+        if self.done and not self.fed and not self.late:
             end = self._end(values)
             if start - end > 2.0 * LAG_FALL:
                 told["half"] = self._crossing(smooth, start - 0.5 * (start - end))
@@ -316,8 +322,10 @@ class _Shape:
         """Why a curve does not tell something."""
         if name == "top rate":
             return "too few readings for a rate over a day"
+        if self.late or (name == "lag" and self.done):
+            return "its start was not read"
         if name == "lag":
-            return "it has not fallen by 0.003 yet" if not self.done else "its start was not read"
+            return "it has not fallen by 0.003 yet"
         if self.fed:
             return "it was fed on the way, so that its fall has no one beginning"
         return _UNDONE if not self.done else "too little of its fall was read"
@@ -357,7 +365,7 @@ def _autoregression(left: Sequence[float], size: int) -> tuple[float, float]:
 
 def _strength(course: Course, shape: _Shape | None) -> Measured | None:
     """By the two gravities; the formula's own error is left out, because both batches share it."""
-    if not course.done or course.original is None:
+    if not course.done or course.original is None or course.no_strength:
         return None
     final = course.final or (shape.level() if shape is not None else None)
     if final is None:
@@ -385,8 +393,8 @@ def _slope(of: Callable[[float], float | None], at: float, step: float) -> float
 
 
 def _why_no_strength(course: Course) -> str:
-    if not course.done:
-        return _UNDONE
+    if not course.done or course.no_strength:
+        return course.no_strength or _UNDONE
     return "its original gravity is not known" if course.original is None else "its final gravity is not known"
 
 

@@ -29,7 +29,7 @@ def curve_of(reader: Reader, state: State, batch: BatchState, now_ms: int) -> Cu
 
 
 def course_of(state: State, batch: BatchState, curve: Curve, now_ms: int) -> Course:
-    """What can be compared of a batch: its fall as long as it fermented in its first vessel, and the deeds after it."""
+    """What can be compared of a batch: its fall as long as it fermented, and the deeds after it."""
     life = life_of(state, batch.name, now_ms)
     assert life is not None
     end = _fermented_until(life)
@@ -41,6 +41,7 @@ def course_of(state: State, batch: BatchState, curve: Curve, now_ms: int) -> Cou
         warmth=_warmth(batch, curve, end),
         done=batch.closed or batch.stage != "fermenting" or batch.verdict in OVER,
         fed=any(each.gravity_rise for each in life.additions),
+        no_strength=life.no_strength if life.strength is None and life.facts.gravity is not None else "",
         original=None if original is None else Measured(original, life.facts.original_error),
         clearing_h=_clearing(state, batch.name),
         volume_l=volume,
@@ -49,9 +50,9 @@ def course_of(state: State, batch: BatchState, curve: Curve, now_ms: int) -> Cou
 
 
 def _fermented_until(life: Life) -> int:
-    """When it left its first vessel or the stage of fermenting; far off while it has not."""
-    ends = [stay.to_ms for stay in (life.stages[0], life.vessels[0]) if stay.to_ms is not None]
-    return min([*ends, life.closed_ms if life.closed_ms is not None else 1 << 62])
+    """When it left its first stage; far off while it has not."""
+    ends = [end for end in (life.stages[0].to_ms, life.closed_ms) if end is not None]
+    return min(ends, default=1 << 62)
 
 
 def _points(state: State, batch: BatchState, curve: Curve, end: int) -> tuple[Point, ...]:

@@ -11,6 +11,7 @@ from monitor.batches import siblings
 from monitor.batches.clearing import has_allergen
 from monitor.batches.life import Life
 from monitor.batches.record import counting
+from monitor.batches.seal import closed
 from monitor.batches.siblings import Comparison
 from monitor.engine.lives import life_of
 from monitor.engine.state import STATE_VERSION, State
@@ -316,7 +317,7 @@ def _cautions(state: State, life: Life, alerts: Sequence[dict[str, Any]]) -> lis
     sealed = [
         f"{each.litres:g} L were closed tight in {each.material} that is "
         + (f"rated {each.rated_bar:g} bar" if each.rated_bar is not None else "not rated for pressure: it can burst")
-        for each in life.seals
+        for each in closed(state.records.get(f"batch:{life.name}", ()))
     ]
     told = [*standing, *sealed, CO2_CAUTION, SEAL_CAUTION]
     vessel = state.vessel(life.facts.vessel)

@@ -13,6 +13,7 @@ from typing import Final
 import segno
 
 from monitor.batches.record import Record, counting
+from monitor.batches.seal import closed
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.deeds import Harvested, JarDiscarded, Jarred
@@ -102,13 +103,22 @@ def _batch(state: State, name: str, now_ms: int, site: Site, code: str) -> Label
     if told is not None and told.yeast:
         lines.append(f"yeast {told.yeast}")
     lines.append(f"as of {site.day(now_ms)}")
-    rated = next((seal.rated_bar for seal in reversed(life.seals)), None)
-    cautions = [f"Rated {rated:g} bar by its maker" if rated else "Not rated for pressure: no tight lid"]
+    cautions = [_rating(state, name, life.facts.vessel)]
     if not life.facts.closed and life.facts.verdict != "finished" and life.facts.stage == "fermenting":
         cautions.append("Still at work: gas must get out")
     if with_chitosan(state.records, name):
         cautions.append(CHITOSAN)
     return Label(name, what, tuple(lines), tuple(cautions), code)
+
+
+def _rating(state: State, name: str, vessel: str) -> str:
+    sealed = closed(state.records.get(f"batch:{name}", ()))
+    if sealed and sealed[-1].rated_bar is not None:
+        return f"Rated {sealed[-1].rated_bar:g} bar by its maker"
+    told = state.vessel(vessel)
+    if told is not None and told.material == "steel":
+        return "No pressure rating noted: no tight lid"
+    return "Not rated for pressure: no tight lid"
 
 
 def _jar(state: State, name: str, site: Site, code: str) -> Label:

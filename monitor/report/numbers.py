@@ -69,7 +69,8 @@ def _gravities(life: Life, curve: Curve, expected: dict[str, Any] | None, site: 
                            _around(facts.original, facts.original_error, 4), f"{how}{rose}"))  # fmt: skip
     if facts.gravity is not None:
         probes = dict.fromkeys(line.probe for line in curve.lines if line.quantity == "gravity")
-        by = f"probe {' and '.join(probes)}" if probes else "a hydrometer"
+        by_hand = not probes or any(at == facts.gravity_ms for at, _, _ in facts.hand)
+        by = "a hydrometer" if by_hand else f"probe {' and '.join(probes)}"
         when = f", {site.when(facts.gravity_ms)}" if facts.gravity_ms is not None else ""
         rows.append(Number("Last gravity, SG 20/20", f"{facts.gravity:.4f}",
                            _around(facts.gravity, facts.gravity_error, 4), f"{by}{when}"))  # fmt: skip

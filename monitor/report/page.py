@@ -52,5 +52,5 @@ def pdf(html: str) -> bytes:
     except (ImportError, OSError) as error:  # OSError: the library is there, Pango is not
         raise UsageError(f"no PDF can be made here: {str(error).strip().splitlines()[0]}", REMEDY) from error
     fetcher = URLFetcher(allowed_protocols=("data",), allow_redirects=False)
-    made: bytes = HTML(string=html, base_url="about:blank", url_fetcher=fetcher).write_pdf()
+    made: bytes = HTML(string=html, base_url="about:blank", url_fetcher=fetcher).write_pdf(pdf_tags=True)
     return made
