@@ -161,6 +161,23 @@ def test_a_batch_that_was_fed_has_no_half_of_its_fall():
     assert row.missing == "a: it was fed on the way, so that its fall has no one beginning"
 
 
+def test_a_curve_that_begins_late_shows_no_start():
+    """A probe put in on the third day tells a rate, but neither the lag nor when half was reached."""
+    whole = course("a", random.Random(2))
+    late = replace(whole, points=tuple(point for point in whole.points if point.hours > 48))
+    rows = {row.name: row for row in compare(late, course("b", random.Random(3))).rows}
+    assert rows["top rate"].by is not None
+    assert all(rows[name].missing == "a: its start was not read" for name in ("lag", "half", "nine tenths"))
+
+
+def test_a_strength_that_its_gravities_do_not_tell_is_not_compared():
+    """Where water went in, the reason stands instead of a number."""
+    thinned = replace(course("a", random.Random(2)), no_strength="water went in")
+    row = next(row for row in compare(thinned, course("b", random.Random(3))).rows if row.name == "strength")
+    assert row.by is None
+    assert row.missing == "a: water went in"
+
+
 def test_nothing_to_compare_is_said_in_words():
     """Without readings there is no table of numbers, but a sentence that says so."""
     found = compare(Course("a"), Course("b"))

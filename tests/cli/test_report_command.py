@@ -87,6 +87,21 @@ def test_what_cannot_be_is_refused_with_a_remedy(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_hand_readings_alone_make_a_report(own: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path):  # noqa: F811
+    """A batch without a probe is drawn by its hydrometer readings, and its numbers say so."""
+    for day, value in enumerate((1.0535, 1.031, 1.012, 1.004)):
+        when = f"2026-04-{15 + day}T09:00:00Z"
+        assert (
+            run_here(capsys, "batch", "reading", "silent", value, "--at", "20", "--when", when, "--config", own)[0] == 0
+        )
+    out = tmp_path / "silent.html"
+    assert run_here(capsys, "report", "silent", "--config", own, "--out", out)[0] == 0
+    page = out.read_text(encoding="utf-8")
+    assert "Diamonds: read by hand" in page
+    assert page.count('class="tone1 open"') == 2 * 4  # in the wide drawing and in the narrow one
+    assert "a hydrometer, Sat 18 April 2026" in page
+
+
 def test_labels_without_a_public_address_say_so(own: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path):  # noqa: F811
     """The codes hold names only then, and which setting would make them open the page is said."""
     write_config(own.parent, public_url=None)

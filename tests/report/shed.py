@@ -67,6 +67,7 @@ material = "glass"
 [[vessel]]
 name = "spare"
 volume_l = 19
+material = "steel"
 """
 
 

@@ -62,6 +62,12 @@ def test_a_batch_that_may_still_work_says_so(state: State):
     assert "Still at work: gas must get out" not in one(state, "hedge-left").cautions
 
 
+def test_a_rating_is_claimed_only_where_it_was_noted(state: State):
+    """Steel may be rated: nothing is said of it but that nobody noted so; glass and plastic are not rated."""
+    assert one(state, "silent").cautions[0] == "No pressure rating noted: no tight lid"
+    assert one(state, "hedge-right").cautions[0] == "Not rated for pressure: no tight lid"
+
+
 def test_a_jar_says_its_generation_and_until_when(state: State):
     """Strain, generation and layer, when it was put up, the days of the settings' practice, a loose lid."""
     label = one(state, "hedge-jar-1")
