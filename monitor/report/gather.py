@@ -108,7 +108,9 @@ def state_in(reader: Reader) -> State:
     if version is None:
         return State()
     if version != STATE_VERSION:
-        raise StoreError("the store was written by another version", "start `leeswatch run` once: it brings it up")
+        raise StoreError(
+            "the store was written by another version", "start `leeswatch run` once: it brings it up to date"
+        )
     return State.restore({key: value for key, value in reader.state().items() if not key.startswith("hour:")})
 
 

@@ -64,7 +64,7 @@ def _gravities(life: Life, curve: Curve, expected: dict[str, Any] | None, site: 
     rows = []
     if facts.original is not None:
         how = _ORIGINALS.get(facts.original_how or "", "how is not known")
-        rose = "; with what was added since" if facts.rises else ""
+        rose = "; with what was added since" if any(facts.rises.values()) else ""
         rows.append(Number("Original gravity, SG 20/20", f"{facts.original:.4f}",
                            _around(facts.original, facts.original_error, 4), f"{how}{rose}"))  # fmt: skip
     if facts.gravity is not None:
