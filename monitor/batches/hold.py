@@ -16,7 +16,7 @@ from typing import Final, Literal
 from monitor.batches.record import counting
 from monitor.model.clock import HOUR, MINUTE
 from monitor.model.config import ColdPractice
-from monitor.model.deeds import Held, HoldEnded, Material
+from monitor.model.deeds import Held, HoldEnded, JarDiscarded, Material, Merged
 from monitor.model.inputs import BatchClosed, JournalEntry
 from monitor.science import cooling, thermal
 from monitor.science.freezing import freezing
@@ -119,9 +119,16 @@ def active(record: Iterable[JournalEntry]) -> Held | None:
     for entry in counting(record):
         if isinstance(entry, Held):
             held = entry
-        elif isinstance(entry, HoldEnded | BatchClosed):
+        elif held is not None and _ends(entry, held.about):
             held = None
     return held
+
+
+def _ends(entry: JournalEntry, about: str) -> bool:
+    """Whether what was held is out of the cold, or not there any more."""
+    if isinstance(entry, Merged):
+        return about == f"batch:{entry.batch}"
+    return isinstance(entry, HoldEnded | BatchClosed | JarDiscarded)
 
 
 # --- how it cools ------------------------------------------------------------------------------------------------

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from monitor.batches.record import counting
-from monitor.model.deeds import Material, SealedUp, Unsealed
-from monitor.model.inputs import BatchStarted, JournalEntry
+from monitor.model.deeds import Material, Merged, SealedUp, Unsealed
+from monitor.model.inputs import JournalEntry
 from monitor.science import sealing
 
 FALL_MOST: Final = 0.001
@@ -215,8 +215,8 @@ def closed(record: Iterable[JournalEntry]) -> tuple[SealedUp, ...]:
     for entry in counting(record):
         if isinstance(entry, SealedUp):
             found.append(entry)
-        elif isinstance(entry, Unsealed | BatchStarted):
-            found = []
+        elif isinstance(entry, Unsealed) or (isinstance(entry, Merged) and found and found[0].batch == entry.batch):
+            found = []  # what was poured away had to be opened
     return tuple(found)
 
 

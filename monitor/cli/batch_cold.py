@@ -29,6 +29,7 @@ from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
     from monitor.batches.hold import Standing
+    from monitor.engine.cold import Tender
     from monitor.engine.state import State
     from monitor.model.deeds import Held
 
@@ -157,7 +158,7 @@ def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str
 def _told(settings: Settings, state: State, deed: Held) -> dict[str, Any]:
     """What can be said beforehand: when its liquid will be cold, where it freezes, and what is too cold for it."""
     from monitor.batches import hold  # noqa: PLC0415 - as above
-    from monitor.engine import cold  # noqa: PLC0415
+    from monitor.engine import clocks, cold  # noqa: PLC0415
     from monitor.science.thermal import seconds_to_reach  # noqa: PLC0415
 
     fridge = cold.fridge_of(state, deed)
@@ -169,13 +170,14 @@ def _told(settings: Settings, state: State, deed: Held) -> dict[str, Any]:
     if air is not None and (air < limit or deed.from_c <= limit):
         hours = [seconds_to_reach(deed.from_c, limit, air, tau) / 3600.0 if deed.from_c > limit else 0.0
                  for tau in hold.taus(thing.litres, thing.material)]  # fmt: skip
-    notes = []
+    notes, others = [], []
     if fridge is not None:
-        others = cold.tender(state, fridge, {deed.about: deed})
+        others = cold.tender(state, fridge, {**clocks.holds(state), deed.about: deed})
         for each in others:
-            advice = hold.too_cold(
-                each.name, hold.Thing(0.5, "glass", each.freezes_c, each.why), f"fridge {fridge.name}", fridge.target
-            )
+            other = hold.Thing(0.5, "glass", each.freezes_c, each.why)
+            advice = hold.too_cold(each.name, other, f"fridge {fridge.name}", fridge.target)
+            if advice is None and each.name != thing.tender and deed.target_c - each.freezes_c < hold.FREEZE_CARE_K:
+                advice = f"{deed.target_c:g} °C would be too cold for {each.name} in the same fridge: {each.why}"
             notes += [advice] if advice is not None else []
     if deed.target_c - thing.freezes_c < hold.FREEZE_CARE_K:
         notes.append(f"the target itself is too cold for it: {thing.why}; {hold.GLASS_CAUTION}")
@@ -187,7 +189,18 @@ def _told(settings: Settings, state: State, deed: Held) -> dict[str, Any]:
         "freezes_c": round(thing.freezes_c, 2),
         "why": thing.why,
         "advice": notes,
+        "most_tender": None if not others else _tender(others[0]),
         "checklist": list(settings.practice.cold.checklist),
+    }
+
+
+def _tender(found: Tender) -> dict[str, Any]:
+    liquid = found.liquid_c
+    return {
+        "name": found.name,
+        "freezes_c": round(found.freezes_c, 2),
+        "liquid_c": None if liquid is None else round(liquid, 2),
+        "why": found.why,
     }
 
 
@@ -208,6 +221,7 @@ def _say_hold(deed: Held, told: dict[str, Any]) -> None:
     else:
         print("  it is cold already")
     print(f"  {told['why']}")
+    _say_tender(told["most_tender"], name)
     for advice in told["advice"]:
         print(f"! {advice}")
     print("before you leave it (common practice):")
@@ -283,6 +297,7 @@ def _record(settings: Settings, state: State, about: str, held: Held) -> dict[st
     head: dict[str, Any] = {
         "about": about, "target_c": held.target_c, "hours_wanted": held.hours, "fridge": held.fridge,
         "since": iso(held.at), "freezes_c": told["freezes_c"], "why": told["why"], "advice": told["advice"],
+        "most_tender": told["most_tender"],
     }  # fmt: skip
     if found is None:
         return {**head, "liquid_c": None}
@@ -320,8 +335,18 @@ def _say_cold(settings: Settings, state: State, about: str, held: Held) -> None:
     else:
         _say_standing(settings, found, done=state.holds[about].done)
     print(f"  {told['why']}")
+    _say_tender(told["most_tender"], name)
     for advice in told["advice"]:
         print(f"! {advice}")
+
+
+def _say_tender(found: dict[str, Any] | None, name: str) -> None:
+    """The most tender thing of the fridge, where that is another."""
+    if found is None or found["name"] == name:
+        return
+    liquid = found["liquid_c"]
+    margin = "" if liquid is None else f", {liquid - found['freezes_c']:.1f} K below its {liquid:.1f} °C"
+    print(f"  most tender in the fridge is {found['name']}: ice may begin at {found['freezes_c']:.1f} °C{margin}")
 
 
 def _say_standing(settings: Settings, found: Standing, *, done: bool) -> None:

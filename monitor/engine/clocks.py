@@ -69,8 +69,11 @@ def plans(state: State) -> dict[str, Plan]:
 
 
 def holds(state: State) -> dict[str, Held]:
-    """The holds that run."""
-    return {about: plan.held for about, plan in plans(state).items() if plan.held is not None}
+    """The holds that run; a batch whose start was taken back is not there to be held."""
+    return {
+        about: plan.held for about, plan in plans(state).items()
+        if plan.held is not None and (not about.startswith("batch:") or about[6:] in state.batches)
+    }  # fmt: skip
 
 
 def tick(state: State, now_ms: int, out: Outcome) -> None:
@@ -81,7 +84,7 @@ def tick(state: State, now_ms: int, out: Outcome) -> None:
         if plan is not None:
             _clears(state, batch, plan, now_ms, out)
             _sealed(state, batch, plan, now_ms, out)
-    running = {about: plan.held for about, plan in found.items() if plan.held is not None}
+    running = holds(state)
     if running or state.holds:
         cold.tick(state, running, now_ms, out)
 

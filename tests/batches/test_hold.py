@@ -8,7 +8,7 @@ from monitor.batches import hold
 from monitor.batches.hold import HoldState, Seen, Thing
 from monitor.model.clock import HOUR, MINUTE
 from monitor.model.config import ColdPractice
-from monitor.model.deeds import Held, HoldEnded, Undone
+from monitor.model.deeds import Held, HoldEnded, Merged, Undone
 from monitor.science import cooling
 from monitor.science.freezing import freezing
 from tests.science.tables import rows
@@ -199,6 +199,9 @@ def test_which_hold_runs():
     assert hold.active([deed, end]) is None
     assert hold.active([deed, end, Undone(of=START + HOUR, received=START + 2 * HOUR)]) is deed
     assert hold.active([deed, Undone(of=START, received=START + 2 * HOUR)]) is None
+    pour = Merged(at=START + 1, batch="amber-1", into="amber-2", received=START + 1)
+    assert hold.active([deed, pour]) is None
+    assert hold.active([held(about="batch:amber-2"), pour]) is not None
 
 
 def test_the_sentence_says_what_it_rests_on():

@@ -110,6 +110,17 @@ def test_the_most_tender_thing_speaks(tmp_path, capsys):
     assert "glass" in out
 
 
+def test_a_jar_in_the_same_fridge_speaks(config, capsys):
+    """A target that the wash bears and the yeast beside it does not is advised against, by the jar's name."""
+    run(capsys, config, "hold", "--jar", "a1", "--fridge", "larder", "--litres", "0.5")
+    code, out, _ = run(capsys, config, "hold", "amber-1", "--fridge", "larder", "--target", "-1", "--abv", "12")
+    assert code == 0
+    assert "most tender in the fridge is a1: ice may begin at 0.0 °C" in out
+    assert "-1 °C would be too cold for a1" in out
+    (told,) = parsed(run(capsys, config, "cold", "amber-1", "--json")[1])
+    assert told["most_tender"]["name"] == "a1"
+
+
 def test_unhold_says_how_far_it_came(config, capsys):
     """The hours so far, and the way back; a second time there is nothing to end."""
     watched(config, 2, 2.0)
