@@ -114,7 +114,9 @@ def _cautions(
     verdict = life.facts.verdict
     if life.facts.closed:
         said.append(f"Batch {life.name} is closed.")
-    if verdict != "finished" and life.facts.stage == "fermenting":
+    # In a vessel without a probe nobody can say it again: what was said before stands until something moves.
+    finished = verdict == "finished" or (verdict in (None, "unknown") and life.facts.rest == "finished")
+    if not finished and life.facts.stage == "fermenting":
         what = f"it is {verdict}" if verdict not in (None, "unknown") else "whether it has finished is not known"
         said.append(
             f"Not finished: {what}. Racking now leaves yeast behind and may leave it sweet; what still ferments makes "

@@ -28,6 +28,7 @@ class Facts:
     closed: bool = False
     pitched_ms: int = 0
     verdict: str | None = None
+    rest: str | None = None  # finished or stalled, from when it was said until it moves again
     gravity: float | None = None
     gravity_error: float = 0.001
     gravity_ms: int | None = None

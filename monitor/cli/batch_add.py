@@ -95,7 +95,7 @@ def _sugar(what: str, told: str | None, unit: Unit | None) -> str | None:
 
 def _reckoned(state: State, life: Life, entry: Added, *, known: bool) -> tuple[Added, list[str]]:
     """The entry with the rise that its amount makes, and what that means, in words."""
-    from monitor.batches.additions import is_bare, step_of, volume_after  # noqa: PLC0415 - with the science
+    from monitor.batches.additions import is_bare, is_water, step_of, volume_after  # noqa: PLC0415 - with the science
 
     if known:
         # The volume that the amount makes is kept too; the rise is as the person told it.
@@ -107,7 +107,10 @@ def _reckoned(state: State, life: Life, entry: Added, *, known: bool) -> tuple[A
     step = step_of(entry)
     if step is None:
         if entry.amount is None:
-            return entry, ["  how much was not said: a probe shows what it did, or give the amount or --rise"]
+            lost = "; its strength is not known any more" if is_water(entry.what) else ""
+            return entry, [
+                f"  how much was not said{lost}: a probe may show what it did, or take this back and give the amount"
+            ]
         return entry, [f"  what {entry.what} brings is not known: give --rise, or --sugar NAME and its weight"]
     found, why = _rise(state, life, step)
     if found is None:

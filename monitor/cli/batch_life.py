@@ -368,10 +368,10 @@ def _merge(args: argparse.Namespace) -> int:
     entry = Merged(batch=args.name, into=args.into, at=at, volume_l=volume)
     entry, said = batch_add.merged(state, life, into, entry)
     vessel = next((each for each in settings.vessel if each.name == other.vessel), None)
-    if vessel is not None and entry.into_volume_l is not None and args.litres is not None:
-        _fits(vessel, round(entry.into_volume_l, 2))
     received = write(settings, [entry])
     lines = [f"{args.name}: poured into {args.into}, {local(at, settings)}; {args.name} is over", *said]
+    if vessel is not None and entry.into_volume_l is not None and entry.into_volume_l > vessel.volume_l:
+        lines.append(f"  ! {vessel.name} holds {vessel.volume_l:g} L: is that right?")
     return say_done(args, lines, _undo_of(args.name), batch=args.name, into=args.into, received=iso(received))
 
 
@@ -493,5 +493,6 @@ def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:
     if others or hand:
         raise UsageError(
             f"batch {name} has {others + hand} other entries and readings",
-            f"take those back first, or say that it is over: leeswatch batch close {name}",
+            f"take those back first (a reading: leeswatch batch reading {name} --undo), "
+            f"or say that it is over: leeswatch batch close {name}",
         )

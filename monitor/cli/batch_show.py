@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 from monitor.cli.common import (
     Commands,
     amount,
+    batch_of,
     command,
     local,
     named,
+    now_ms,
     number,
     say_json,
     settings_of,
@@ -144,24 +146,23 @@ def _history(args: argparse.Namespace) -> int:
 
 
 def _plan(args: argparse.Namespace) -> int:
-    from monitor.batches import picture, racking  # noqa: PLC0415
-    from monitor.model.config import Vessel  # noqa: PLC0415
+    from monitor.batches import picture  # noqa: PLC0415
+    from monitor.engine.lives import plan_of  # noqa: PLC0415
 
     settings = settings_of(args)
-    life = _life(args, settings)
-    vessels = {vessel.name: vessel for vessel in settings.vessel}
-    if args.to is not None and args.to not in vessels:
-        known = ", ".join(vessels) or "none"
+    state = whole_state(settings)
+    batch_of(state, args.name)
+    if args.to is not None and state.vessel(args.to) is None:
+        known = ", ".join(vessel.name for vessel in settings.vessel) or "none"
         raise UsageError(f"there is no vessel {args.to}", f"vessels: {known}; a new one is a [[vessel]] of its own")
     lees_l, lees_mm = _lees(args.lees)
-    here = vessels.get(life.facts.vessel) or Vessel(name=life.facts.vessel)
     try:
-        found = racking.plan(
-            life, settings.practice.racking, here, vessels.get(args.to or ""), lees_l=lees_l, lees_mm=lees_mm,
-            diameter_mm=args.diameter,
-        )  # fmt: skip
+        found = plan_of(
+            state, args.name, now_ms(settings), args.to, lees_l=lees_l, lees_mm=lees_mm, diameter_mm=args.diameter
+        )
     except ValueError as error:
         raise UsageError(str(error), "check the figures") from error
+    assert found is not None
     if args.json:
         say_json(picture.plan(found))
     else:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from monitor.batches.life import Facts, Life, fold
+from monitor.batches.racking import Plan, plan
 from monitor.engine.facts import births, configured, told_in
 from monitor.engine.state import State
 from monitor.engine.verdicts import gravity_witnesses
 from monitor.model.clock import iso
-from monitor.model.config import Batch
+from monitor.model.config import Batch, Vessel
 from monitor.model.deeds import Split
 from monitor.rules.batch import BatchState
 
@@ -38,6 +39,7 @@ def facts_for(state: State, batch: BatchState, now_ms: int) -> Facts:
         closed=batch.closed,
         pitched_ms=batch.pitched_ms,
         verdict=batch.verdict,
+        rest=batch.rest,
         gravity=gravity,
         gravity_error=error,
         gravity_ms=seen_ms,
@@ -77,3 +79,24 @@ def life_of(state: State, name: str, now_ms: int, local: Callable[[int], str] = 
         first_stage=batch.first_stage,
         local=local,
     )
+
+
+def plan_of(
+    state: State,
+    name: str,
+    now_ms: int,
+    to: str | None = None,
+    *,
+    lees_l: float | None = None,
+    lees_mm: float | None = None,
+    diameter_mm: float | None = None,
+) -> Plan | None:
+    """The racking plan of a batch into the vessel `to`; None where there is no such batch. ValueError as `plan`."""
+    life = life_of(state, name, now_ms)
+    if life is None:
+        return None
+    here = state.vessel(life.facts.vessel) or Vessel(name=life.facts.vessel)
+    return plan(
+        life, state.settings.practice.racking, here, state.vessel(to) if to is not None else None, lees_l=lees_l,
+        lees_mm=lees_mm, diameter_mm=diameter_mm,
+    )  # fmt: skip

@@ -15,9 +15,15 @@ JUG = Vessel(name="jug", volume_l=20.0, material="glass")
 START = Batch(name="amber-1", vessel="bucket", pitched=1_772_474_400_000, volume_l=19.0, original_gravity=1.060)
 
 
-def planned(to: Vessel | None = JUG, verdict: str | None = "finished", start: Batch = START, **more: Any) -> Plan:
+def planned(
+    to: Vessel | None = JUG,
+    verdict: str | None = "finished",
+    start: Batch = START,
+    rest: str | None = None,
+    **more: Any,
+) -> Plan:
     facts = Facts(
-        now_ms=1_773_424_800_000, vessel="bucket", original=1.060, original_how="told", gravity=1.010, verdict=verdict,
+        now_ms=1_773_424_800_000, vessel="bucket", original=1.060, original_how="told", gravity=1.010, verdict=verdict, rest=rest,
         vessels_l={"bucket": 23.0, "jug": 20.0},
     )  # fmt: skip
     return plan(fold("amber-1", start, [], facts), RackingPractice(), BUCKET, to, **more)
@@ -54,6 +60,13 @@ def test_a_finished_batch_into_a_fitting_vessel_needs_no_caution_but_for_the_gla
     assert list(planned(Vessel(name="jug", volume_l=18.0, material="glass")).cautions) == [
         "jug is glass: never fill it hot, and never close it tight while gas may come."
     ]
+
+
+def test_what_was_called_finished_is_finished_still_where_no_probe_can_say_so_again() -> None:
+    """Racked once into a vessel without a probe its verdict is unknown; it needs no caution the second time."""
+    assert planned(Vessel(name="carboy", volume_l=18.0), verdict="unknown", rest="finished").cautions == ()
+    again = planned(Vessel(name="carboy", volume_l=18.0), verdict="working", rest="finished").cautions
+    assert "Not finished: it is working" in again[0]
 
 
 @pytest.mark.parametrize(
