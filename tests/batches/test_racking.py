@@ -23,7 +23,8 @@ def planned(
     **more: Any,
 ) -> Plan:
     facts = Facts(
-        now_ms=1_773_424_800_000, vessel="bucket", original=1.060, original_how="told", gravity=1.010, verdict=verdict, rest=rest,
+        now_ms=1_773_424_800_000, vessel="bucket", original=1.060, original_how="told", gravity=1.010,
+        verdict=verdict, rest=rest,
         vessels_l={"bucket": 23.0, "jug": 20.0},
     )  # fmt: skip
     return plan(fold("amber-1", start, [], facts), RackingPractice(), BUCKET, to, **more)
