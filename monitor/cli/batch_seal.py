@@ -47,7 +47,7 @@ def add(verbs: Commands) -> None:
 
 def _seal(args: argparse.Namespace) -> int:
     from monitor.batches import seal  # noqa: PLC0415 - as above
-    from monitor.engine import clocks  # noqa: PLC0415
+    from monitor.engine import clocks, seals  # noqa: PLC0415
     from monitor.model.deeds import SealedUp, Unsealed  # noqa: PLC0415
 
     settings = settings_of(args)
@@ -68,7 +68,7 @@ def _seal(args: argparse.Namespace) -> int:
     if cold_c is None:
         raise UsageError("how warm it is when closed is not known", "measure it and give --sealed-at")
     closing = seal.Closing(args.litres, args.headspace, cold_c, args.stored_at, args.material, args.rated)
-    facts = clocks.seal_facts(state, batch, at, said=said)
+    facts = seals.seal_facts(state, batch, at, said=said)
     try:
         found = seal.judge(facts, closing)
         deed = SealedUp(
