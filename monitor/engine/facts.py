@@ -134,7 +134,8 @@ def lineage(state: State, name: str, seen: frozenset[str] = frozenset()) -> list
         return own
     born = (first.at, first.received)
     before = lineage(state, first.batch, seen | {name})
-    return [each for each in before if (when(each), each.received) < born and each not in own] + own
+    known = {each.received for each in own}
+    return [each for each in before if (when(each), each.received) < born and each.received not in known] + own
 
 
 def children(state: State, name: str) -> list[str]:

@@ -1,0 +1,133 @@
+"""`leeswatch batch undo`: taking back what was told of a batch."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from monitor.cli.common import (
+    Commands,
+    batch_of,
+    command,
+    iso,
+    local,
+    moment,
+    named,
+    now_ms,
+    say_done,
+    settings_of,
+    whole_state,
+    write,
+)
+from monitor.model.config import Settings
+from monitor.model.deeds import Photo, Undone
+from monitor.model.errors import UsageError
+from monitor.model.inputs import BatchStarted, JournalEntry
+
+if TYPE_CHECKING:
+    from monitor.engine.state import State
+
+
+def add(verbs: Commands) -> None:
+    """Add the verb."""
+    undo = command(
+        verbs, "undo",
+        "Take back the latest entry about a batch, or another with --of. It stays in the history, struck out, and can "
+        "itself be taken back. To correct an entry, take it back and give it again, with --when as it was.",
+        "leeswatch batch undo amber-1 --of '2026-03-09 04:10'", _undo,
+    )  # fmt: skip
+    named(undo)
+    undo.add_argument(
+        "--of", metavar="T", help="the one of this time, as `batch history` shows it (default: the latest)"
+    )
+
+
+def _undo(args: argparse.Namespace) -> int:
+    from monitor.batches.record import counting, latest  # noqa: PLC0415 - only where something is taken back
+    from monitor.batches.told import done_ms, sentence  # noqa: PLC0415
+
+    settings = settings_of(args)
+    state = whole_state(settings)
+    record = state.records.get(f"batch:{args.name}", [])
+    if not record:
+        batch_of(state, args.name)
+    found = latest(record) if args.of is None else _at(args, record, settings)
+    if found is None:
+        raise UsageError(
+            f"nothing about batch {args.name} is left to take back", f"leeswatch batch history {args.name}"
+        )
+    off = found.received not in {each.received for each in counting(record)} and not isinstance(found, Undone)
+    if off:
+        raise UsageError(
+            f"that was taken back already: {sentence(found, args.name)}",
+            "to count it again, take its undoing back: --of the time that undoing was told",
+        )
+    if isinstance(found, BatchStarted):
+        _only_start(state, args.name, record)
+    _no_two(state, settings, found)
+    received = write(settings, [Undone(of=found.received)])
+    if isinstance(found, Undone):
+        meant = next((each for each in record if each.received == found.of), None)
+        words = f"{args.name}: counts again: {sentence(meant, args.name) if meant else 'an undoing'}"
+    else:
+        words = f"{args.name}: taken back: {sentence(found, args.name)}, of {local(done_ms(found), settings)}"
+    said = [words, *(["  the file stays in the photo folder"] if isinstance(found, Photo) else [])]
+    return say_done(
+        args, said, f"leeswatch batch undo {args.name} --of {iso(received)}", batch=args.name,
+        undone=iso(found.received), received=iso(received),
+    )  # fmt: skip
+
+
+def _no_two(state: State, settings: Settings, found: JournalEntry) -> None:
+    """Taking a move or an end back must not put two batches into one vessel; it is tried on this copy of the state."""
+    from monitor.alerts.book import Outcome  # noqa: PLC0415 - only where something is taken back
+    from monitor.engine.entries import apply_entry  # noqa: PLC0415
+
+    def crowded() -> dict[str, list[str]]:
+        within: dict[str, list[str]] = {}
+        for batch in state.batches.values():
+            if not batch.closed:
+                within.setdefault(batch.vessel, []).append(batch.name)
+        return {vessel: names for vessel, names in within.items() if len(names) > 1}
+
+    before, now = crowded(), now_ms(settings)
+    apply_entry(state, Undone(of=found.received, received=now), now, Outcome())
+    for vessel, names in crowded().items():
+        if names != before.get(vessel):
+            raise UsageError(
+                f"that would put {' and '.join(names)} into one vessel, {vessel}",
+                "say first where the other one went (batch rack), or that it is over (batch close)",
+            )
+
+
+def _at(args: argparse.Namespace, record: list[JournalEntry], settings: Settings) -> JournalEntry:
+    """The one entry of a time: when it was received, or done, to the minute if need be."""
+    from monitor.batches.told import done_ms  # noqa: PLC0415
+
+    at = moment(args.of, settings)
+    exact = [each for each in record if each.received == at]
+    deeds = [each for each in record if not isinstance(each, Undone)]
+    found = exact or [each for each in deeds if done_ms(each) == at] or [
+        each for each in deeds if done_ms(each) // 60_000 == at // 60_000
+    ]  # fmt: skip
+    if len(found) == 1:
+        return found[0]
+    if found:
+        choices = ", ".join(f"{iso(each.received)} ({each.kind})" for each in found)
+        raise UsageError(f"{len(found)} entries are of that time", f"choose by when each was told: {choices}")
+    raise UsageError(f"nothing about batch {args.name} is of {args.of}", f"leeswatch batch history {args.name}")
+
+
+def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:
+    """A start is taken back last: the rest of the record would hang in the air."""
+    from monitor.batches.record import counting  # noqa: PLC0415
+
+    others = sum(1 for each in counting(record) if not isinstance(each, BatchStarted))
+    batch = state.batches.get(name)
+    hand = len(batch.hand) if batch is not None else 0
+    if others or hand:
+        raise UsageError(
+            f"batch {name} has {others + hand} other entries and readings",
+            f"take those back first (a reading: leeswatch batch reading {name} --undo), "
+            f"or say that it is over: leeswatch batch close {name}",
+        )
