@@ -71,7 +71,7 @@ def _start(args: argparse.Namespace) -> int:
         if f"jar:{jar}" not in state.records:
             raise UsageError(f"there is no jar {jar} on the shelf", "leeswatch yeast --help says how to put one there")
     told = _told(args, pitched)
-    batch = _checked(told)
+    batch = checked(told)
     said, figures = _forecast(batch)
     lines = [f"{args.name}: pitched in {args.vessel}, {local(pitched, settings)}", *said]
     received = write(settings, [BatchStarted(batch=told)])
@@ -96,7 +96,8 @@ def _added_up(parts: list[tuple[str, float]]) -> dict[str, float]:
     return total
 
 
-def _checked(told: dict[str, Any]) -> Batch:
+def checked(told: dict[str, Any]) -> Batch:
+    """A batch as told; UsageError with what cannot be."""
     try:
         return Batch.model_validate(told)
     except ValidationError as error:
