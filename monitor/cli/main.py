@@ -13,7 +13,8 @@ from collections.abc import Sequence
 from monitor import __version__
 from monitor.model.errors import LeeswatchError, UsageError
 
-# Each command with its summary. Its module, of the same name, is loaded only when it is the one asked for: the
+# Each command with its summary. Its module, of the same name (`import` is a word of the language, and its module
+# `import_`), is loaded only when it is the one asked for: the
 # libraries behind some take half a second on a small machine's processor, several on its card.
 COMMANDS = {
     "demo": "Play ten days of two sibling buckets and a fridge in a minute and a half.",
@@ -21,12 +22,14 @@ COMMANDS = {
     "check": "Check a configuration: every problem at once, with its line.",
     "replay": "Run a recording through the engine, as fast as it goes.",
     "export": "Write every stored reading as a recording, and the journal beside it.",
+    "import": "File a recording, its journal and its photos into the store.",
     "probe": "Probes: what is heard, moving one, a trial alert.",
     "calc": "The trade's numbers: gravity, strength, freezing, gas, yeast, cold, probes.",
     "batch": "Batches: their whole life, readings by hand, racking plan, history.",
     "report": "A batch as a report (HTML or PDF), or labels for jugs and jars.",
     "alert": "Alerts: list, acknowledge, shelve, done.",
 }
+MODULES = {"import": "import_"}
 
 
 def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
@@ -41,7 +44,7 @@ def build_parser(wanted: str | None = None) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
     for name, summary in COMMANDS.items():
         if wanted in (name, None):
-            importlib.import_module(f"monitor.cli.{name}").add(commands)
+            importlib.import_module(f"monitor.cli.{MODULES.get(name, name)}").add(commands)
         else:
             commands.add_parser(name, help=summary)
     return parser

@@ -271,17 +271,35 @@ def journal_path(recording: Path) -> Path:
     return recording.with_name(f"{recording.name.removesuffix('.csv')}.journal.jsonl")
 
 
+def photos_path(recording: Path) -> Path:
+    """Where the photos of a recording lie: `X.csv` has the folder `X.photos`."""
+    return recording.with_name(f"{recording.name.removesuffix('.csv')}.photos")
+
+
 def read_journal(path: Path) -> list[JournalEntry]:
     """The entries of a journal as received; RecordingError with file and line for the first that cannot be read."""
+    entries, wrong = read_journal_lines(path)
+    if wrong:
+        raise wrong[0]
+    return entries
+
+
+def read_journal_lines(path: Path) -> tuple[list[JournalEntry], list[RecordingError]]:
+    """The entries of a journal as received, and what is wrong with the lines that cannot be read, each by itself."""
     entries: list[JournalEntry] = []
+    wrong: list[RecordingError] = []
     try:
         with path.open("rb") as file:
             for line, text in enumerate(file, start=1):
-                if text.strip():
+                if not text.strip():
+                    continue
+                try:
                     entries.append(_entry(text, str(path), line))
+                except RecordingError as error:
+                    wrong.append(error)
     except OSError as error:
         raise RecordingError(str(path), 0, error.strerror or str(error), "name a file that can be read") from error
-    return sorted(entries, key=lambda entry: entry.received)
+    return sorted(entries, key=lambda entry: entry.received), wrong
 
 
 def _entry(text: bytes, file: str, line: int) -> JournalEntry:

@@ -13,9 +13,9 @@ from typing import Any, Self
 
 from monitor.model.errors import StoreError, StoreNewer, StoreTrouble
 from monitor.model.events import Notice
-from monitor.model.inputs import JournalEntry, Reading
+from monitor.model.inputs import JOURNAL, JournalEntry, Reading
 from monitor.store.schema import MIGRATIONS, version_of
-from monitor.store.store import stored_inputs
+from monitor.store.store import stored_inputs, stored_journal, stored_last, stored_value
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +124,23 @@ class Reader:
             " WHERE probe = ? AND quantity = ? AND measured BETWEEN ? AND ? ORDER BY measured",
             (probe, quantity, from_ms, to_ms),
         ).fetchall()
+
+    def value_at(self, probe: str, quantity: str, measured_ms: int) -> float | None:
+        """The value of a series at that millisecond; None when there is none."""
+        return stored_value(self._connection, probe, quantity, measured_ms)
+
+    def journal(self) -> Iterator[JournalEntry]:
+        """Every journal entry, as received."""
+        return stored_journal(self._connection)
+
+    def last_entry(self) -> JournalEntry | None:
+        """The journal entry received last; None in an empty journal."""
+        row = self._connection.execute("SELECT entry FROM journal ORDER BY received DESC LIMIT 1").fetchone()
+        return JOURNAL.validate_json(row[0]) if row else None
+
+    def last_received(self) -> int:
+        """The largest `received` in the store; 0 in a new one."""
+        return stored_last(self._connection)
 
     def counters(self) -> dict[str, int]:
         """All counters."""

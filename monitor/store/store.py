@@ -303,15 +303,19 @@ class Store:
 
     def last_received(self) -> int:
         """The largest `received` in the store; 0 in a new one."""
-        (last,) = self._connection.execute(
-            "SELECT max(coalesce((SELECT max(received) FROM readings), 0),"
-            " coalesce((SELECT max(received) FROM journal), 0))"
-        ).fetchone()
-        return int(last)
+        return stored_last(self._connection)
 
     def inputs(self) -> Iterator[Reading | JournalEntry]:
         """Every stored input in the writer's order."""
         return stored_inputs(self._connection)
+
+    def journal(self) -> Iterator[JournalEntry]:
+        """Every journal entry, as received."""
+        return stored_journal(self._connection)
+
+    def value_at(self, probe: str, quantity: str, measured_ms: int) -> float | None:
+        """The value of a series at that millisecond; None when there is none."""
+        return stored_value(self._connection, probe, quantity, measured_ms)
 
     # --- retention ---------------------------------------------------------------------------------------------
 
@@ -381,3 +385,27 @@ def stored_inputs(connection: sqlite3.Connection) -> Iterator[Reading | JournalE
     while waiting is not None:
         yield JOURNAL.validate_json(waiting[1])
         waiting = journal.fetchone()
+
+
+def stored_journal(connection: sqlite3.Connection) -> Iterator[JournalEntry]:
+    """Journal entries, as received."""
+    for (entry,) in connection.execute("SELECT entry FROM journal ORDER BY received"):
+        yield JOURNAL.validate_json(entry)
+
+
+def stored_last(connection: sqlite3.Connection) -> int:
+    """The largest `received`; 0 where nothing is stored."""
+    (last,) = connection.execute(
+        "SELECT max(coalesce((SELECT max(received) FROM readings), 0),"
+        " coalesce((SELECT max(received) FROM journal), 0))"
+    ).fetchone()
+    return int(last)
+
+
+def stored_value(connection: sqlite3.Connection, probe: str, quantity: str, measured_ms: int) -> float | None:
+    """The value of a series at that millisecond; None when there is none."""
+    row = connection.execute(
+        "SELECT value FROM readings JOIN series ON series.id = series WHERE probe = ? AND quantity = ?"
+        " AND measured = ?", (probe, quantity, measured_ms),
+    ).fetchone()  # fmt: skip
+    return None if row is None else float(row[0])

@@ -1,0 +1,194 @@
+"""Batches, jars and deeds as tables: one row each, for spreadsheets and programs."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Sequence
+from typing import Any, Literal, TextIO
+
+from monitor.batches.life import Life
+from monitor.batches.record import Record, counting, subjects, when
+from monitor.batches.told import sentence, taken_back
+from monitor.engine.lives import life_of
+from monitor.engine.state import State
+from monitor.model.clock import iso
+from monitor.model.deeds import JarCounted, JarDiscarded, Jarred, JarUsed, Undone
+from monitor.model.inputs import JournalEntry
+
+What = Literal["batches", "shelf", "deeds"]
+Row = dict[str, Any]
+
+# What a spreadsheet takes for the start of a formula (source: the OWASP page on CSV injection, from memory).
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+def batches(state: State, now_ms: int) -> list[Row]:
+    """One row a batch: facts and results. Times RFC 3339, volumes L, strength and attenuation per cent."""
+    lives = [life_of(state, name, now_ms) for name in state.batches]
+    return [_batch(life) for life in lives if life is not None]
+
+
+def _batch(life: Life) -> Row:
+    facts, strong = life.facts, life.strength
+    return {
+        "batch": life.name,
+        "vessel": facts.vessel,
+        "stage": facts.stage,
+        "verdict": facts.verdict,
+        "pitched": iso(facts.pitched_ms),
+        "closed": _time(life.closed_ms),
+        "recipe": life.start.recipe if life.start else None,
+        "yeast": life.start.yeast if life.start else None,
+        "jars": list(life.jars),
+        "volume_l": _round(life.volume_l, 2),
+        "volume_how": life.volume_how,
+        "lost_l": _round(life.lost_l, 2),
+        "original_gravity": _round(facts.original, 5),
+        "original_how": facts.original_how,
+        "gravity": _round(facts.gravity, 5),
+        "gravity_time": _time(facts.gravity_ms),
+        "abv": _round(strong.abv, 2) if strong else None,
+        "abv_low": _round(strong.abv_low, 2) if strong else None,
+        "abv_high": _round(strong.abv_high, 2) if strong else None,
+        "apparent_attenuation": _round(strong.apparent_attenuation, 1) if strong else None,
+        "real_attenuation": _round(strong.real_attenuation, 1) if strong else None,
+        "split_from": life.split_from,
+        "parts": list(life.parts),
+        "merged_into": life.merged_into,
+        "merged_from": list(life.merged_from),
+        "hand_readings": len(facts.hand),
+        "additions": len(life.additions),
+        "finings": len(life.finings),
+        "tastings": len(life.tastings),
+        "notes": len(life.notes),
+        "photos": len(life.photos),
+    }
+
+
+def shelf(state: State) -> list[Row]:
+    """One row a jar, those used up or discarded too. Volumes mL, viability per cent, temperatures degrees Celsius."""
+    records = {key[4:]: record for key, record in state.records.items() if key.startswith("jar:")}
+    rows = [_jar(name, record) for name, record in sorted(records.items())]
+    return [row for row in rows if row is not None]
+
+
+def _jar(name: str, record: Record) -> Row | None:
+    entries = counting(record)
+    made = [entry for entry in entries if isinstance(entry, Jarred) and entry.jar == name]
+    if not made:
+        return None
+    jar = made[-1]
+    counted = [entry for entry in entries if isinstance(entry, JarCounted) and entry.jar == name]
+    gone = [entry for entry in entries if isinstance(entry, JarDiscarded) and entry.jar == name]
+    used = sum(entry.ml for entry in entries if isinstance(entry, JarUsed) and entry.jar == name)
+    return {
+        "jar": name,
+        "strain": jar.strain,
+        "origin": jar.origin,
+        "wash": jar.wash,
+        "parents": list(jar.parents),
+        "generation": jar.generation,
+        "made": iso(jar.at),
+        "volume_ml": jar.volume_ml,
+        "layer_ml": jar.layer_ml,
+        "used_ml": round(used, 3),
+        "left_ml": round(max(0.0, jar.volume_ml - used), 3),
+        "cells": jar.cells,
+        "counted": iso(counted[-1].at) if counted else None,
+        "cells_per_ml": counted[-1].cells_per_ml if counted else None,
+        "viability": counted[-1].viability if counted else None,
+        "stored_c": jar.stored_c,
+        "fridge": jar.fridge,
+        "discarded": iso(gone[-1].at) if gone else None,
+        "discarded_why": gone[-1].why if gone else None,
+    }
+
+
+def deeds(state: State) -> list[Row]:
+    """One row an entry of a record, in the order in which they were received; what was taken back too."""
+    found: dict[int, tuple[JournalEntry, str]] = {}
+    off: dict[int, int] = {}
+    for about, record in state.records.items():
+        off |= taken_back(record)
+        for entry in record:
+            found.setdefault(entry.received, (entry, about))
+    return [_deed(entry, about, off) for _, (entry, about) in sorted(found.items())]
+
+
+def _deed(entry: JournalEntry, about: str, off: dict[int, int]) -> Row:
+    chief = (subjects(entry) or (about,))[0]
+    kind, _, name = chief.partition(":")
+    words = f"takes back what was received {iso(entry.of)}" if isinstance(entry, Undone) else sentence(entry, name)
+    return {
+        "received": iso(entry.received),
+        "time": iso(when(entry)),
+        "kind": entry.kind,
+        "about": kind,
+        "name": name,
+        "counts": entry.received not in off,
+        "taken_back": _time(off.get(entry.received)),
+        "text": words,
+        "entry": entry.model_dump(mode="json"),
+    }
+
+
+def _time(ms: int | None) -> str | None:
+    return iso(ms) if ms is not None else None
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+# The columns as written, and as they stand where there is no row to show them.
+COLUMNS: dict[What, tuple[str, ...]] = {
+    "batches": (
+        "batch", "vessel", "stage", "verdict", "pitched", "closed", "recipe", "yeast", "jars", "volume_l",
+        "volume_how", "lost_l", "original_gravity", "original_how", "gravity", "gravity_time", "abv", "abv_low",
+        "abv_high", "apparent_attenuation", "real_attenuation", "split_from", "parts", "merged_into", "merged_from",
+        "hand_readings", "additions", "finings", "tastings", "notes", "photos",
+    ),
+    "shelf": (
+        "jar", "strain", "origin", "wash", "parents", "generation", "made", "volume_ml", "layer_ml", "used_ml",
+        "left_ml", "cells", "counted", "cells_per_ml", "viability", "stored_c", "fridge", "discarded", "discarded_why",
+    ),
+    "deeds": ("received", "time", "kind", "about", "name", "counts", "taken_back", "text", "entry"),
+}  # fmt: skip
+
+MADE_BY: dict[What, Callable[[State, int], list[Row]]] = {
+    "batches": batches,
+    "shelf": lambda state, _: shelf(state),
+    "deeds": lambda state, _: deeds(state),
+}
+
+
+# --- writing -----------------------------------------------------------------------------------------------------
+
+
+def write_csv(columns: Sequence[str], rows: Sequence[Row], out: TextIO) -> None:
+    """As CSV (RFC 4180); text that a spreadsheet would take for a formula gets an apostrophe before it."""
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([cell(row[column]) for column in columns])
+
+
+def cell(value: object) -> str:
+    """One value as a cell: nothing for what is not known, a list with spaces between, other things as JSON."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, list):
+        value = " ".join(map(str, value))
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return f"'{text}" if text.startswith(FORMULA) else text
+
+
+def write_json(rows: Sequence[Row], out: TextIO) -> None:
+    """As one JSON array of objects; unknown is null."""
+    json.dump(rows, out, ensure_ascii=False, indent=2)
+    out.write("\n")
