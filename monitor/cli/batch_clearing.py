@@ -70,7 +70,7 @@ def _fine(args: argparse.Namespace) -> int:
     state, batch, _, finished = look(settings, args.name)
     found = clocks.clearing_of(state, batch)
     if args.part is None:
-        return _where(args, settings, found)
+        return _where(args, settings, state, batch, found)
     open_batch(batch)
     at = past(args, settings)
     if not args.what:
@@ -212,8 +212,9 @@ def _second(
     return 0
 
 
-def _where(args: argparse.Namespace, settings: Settings, found: Clearing) -> int:
+def _where(args: argparse.Namespace, settings: Settings, state: State, batch: BatchState, found: Clearing) -> int:
     from monitor.batches import clearing  # noqa: PLC0415 - as above
+    from monitor.engine import pictures  # noqa: PLC0415
 
     practice = settings.practice.clearing
     due, expected = clearing.second_due_ms(found, practice), clearing.clear_expected_ms(found, practice)
@@ -222,16 +223,7 @@ def _where(args: argparse.Namespace, settings: Settings, found: Clearing) -> int
         for each in clearing.next_steps(found, practice, settings.practice.cold.settle_hours)
     ]
     if args.json:
-        say_json({
-            "batch": args.name,
-            "first": _part(found.first), "second": _part(found.second),
-            "second_due": iso(due) if due is not None else None,
-            "clear_expected": [iso(each) for each in expected] if expected else None,
-            "looks": [{"time": iso(each.at_ms), "clearness": each.clearness, "ntu": each.ntu, "how": each.how}
-                      for each in found.looks],
-            "clear_since": iso(clear) if (clear := found.clear_ms()) is not None else None,
-            "allergens": list(found.allergens), "next": steps,
-        })  # fmt: skip
+        say_json(pictures.clearing_picture(state, batch))
         return 0
     for number_, part in (("first", found.first), ("second", found.second)):
         if part is not None:
@@ -251,10 +243,6 @@ def _where(args: argparse.Namespace, settings: Settings, found: Clearing) -> int
     for what in found.allergens:
         print(f"allergen ({what}): {clearing.ALLERGEN}")
     return 0
-
-
-def _part(part: Any) -> dict[str, Any] | None:
-    return None if part is None else {"time": iso(part.at_ms), "what": part.what, "dose_ml": part.dose_ml}
 
 
 # --- clearness ---------------------------------------------------------------------------------------------------

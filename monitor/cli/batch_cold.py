@@ -29,7 +29,6 @@ from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
     from monitor.batches.hold import Standing
-    from monitor.engine.cold import Tender
     from monitor.engine.state import State
     from monitor.model.deeds import Held
 
@@ -102,12 +101,14 @@ def _words(about: str) -> str:
 
 
 def _hold(args: argparse.Namespace) -> int:
+    from monitor.engine import pictures  # noqa: PLC0415 - start-up: only the verbs that judge need the engine
+
     settings = settings_of(args)
     about = _subject(args, settings)
     state = whole_state(settings)
     deed, source = _deed(args, settings, state, about)
     write(settings, [deed])
-    told = {**_told(settings, state, deed), "from_source": source}
+    told = {**pictures.outlook(state, deed), "from_source": source}
     if args.json:
         say_json({"about": about, "held": True, "target_c": deed.target_c, "hours": deed.hours, "fridge": deed.fridge,
                   "from_c": deed.from_c, **told})  # fmt: skip
@@ -153,55 +154,6 @@ def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str
         raise UsageError("which fridge it stands in is not known, and no probe is in its liquid",
                          f"give --fridge; fridges: {fridges}")  # fmt: skip
     return deed, source
-
-
-def _told(settings: Settings, state: State, deed: Held) -> dict[str, Any]:
-    """What can be said beforehand: when its liquid will be cold, where it freezes, and what is too cold for it."""
-    from monitor.batches import hold  # noqa: PLC0415 - as above
-    from monitor.engine import clocks, cold  # noqa: PLC0415
-    from monitor.science.thermal import seconds_to_reach  # noqa: PLC0415
-
-    fridge = cold.fridge_of(state, deed)
-    thing = cold.thing_of(state, deed)
-    heard = cold.air_now(fridge, state.clock.last_ms) is not None
-    air = fridge.slow if fridge is not None and heard else fridge.target if fridge is not None else None
-    limit = deed.target_c + settings.practice.cold.within_k
-    hours: list[float] | None = None
-    if air is not None and (air < limit or deed.from_c <= limit):
-        hours = [seconds_to_reach(deed.from_c, limit, air, tau) / 3600.0 if deed.from_c > limit else 0.0
-                 for tau in hold.taus(thing.litres, thing.material)]  # fmt: skip
-    notes, others = [], []
-    if fridge is not None:
-        others = cold.tender(state, fridge, {**clocks.holds(state), deed.about: deed})
-        for each in others:
-            other = hold.Thing(0.5, "glass", each.freezes_c, each.why)
-            advice = hold.too_cold(each.name, other, f"fridge {fridge.name}", fridge.target)
-            if advice is None and each.name != thing.tender and deed.target_c - each.freezes_c < hold.FREEZE_CARE_K:
-                advice = f"{deed.target_c:g} °C would be too cold for {each.name} in the same fridge: {each.why}"
-            notes += [advice] if advice is not None else []
-    if deed.target_c - thing.freezes_c < hold.FREEZE_CARE_K:
-        notes.append(f"the target itself is too cold for it: {thing.why}; {hold.GLASS_CAUTION}")
-    return {
-        "air_c": None if air is None else round(air, 2),
-        "air_from": None if air is None else "measured" if heard else "as set",
-        "cold_after_h": None if hours is None else round(hours[0], 1),
-        "cold_after_range_h": None if hours is None else [round(min(hours), 1), round(max(hours), 1)],
-        "freezes_c": round(thing.freezes_c, 2),
-        "why": thing.why,
-        "advice": notes,
-        "most_tender": None if not others else _tender(others[0]),
-        "checklist": list(settings.practice.cold.checklist),
-    }
-
-
-def _tender(found: Tender) -> dict[str, Any]:
-    liquid = found.liquid_c
-    return {
-        "name": found.name,
-        "freezes_c": round(found.freezes_c, 2),
-        "liquid_c": None if liquid is None else round(liquid, 2),
-        "why": found.why,
-    }
 
 
 def _say_hold(deed: Held, told: dict[str, Any]) -> None:
@@ -267,7 +219,7 @@ def _unhold(args: argparse.Namespace) -> int:
 
 
 def _cold(args: argparse.Namespace) -> int:
-    from monitor.engine import clocks  # noqa: PLC0415 - as above
+    from monitor.engine import clocks, pictures  # noqa: PLC0415 - as above
 
     settings = settings_of(args)
     state = whole_state(settings)
@@ -280,7 +232,7 @@ def _cold(args: argparse.Namespace) -> int:
             )
         running = {about: running[about]}
     if args.json:
-        say_json([_record(settings, state, about, held) for about, held in running.items()])
+        say_json([pictures.hold_picture(state, about, held) for about, held in running.items()])
         return 0
     if not running:
         print("nothing is held cold: leeswatch batch hold NAME --fridge F starts it")
@@ -289,46 +241,12 @@ def _cold(args: argparse.Namespace) -> int:
     return 0
 
 
-def _record(settings: Settings, state: State, about: str, held: Held) -> dict[str, Any]:
-    from monitor.engine import cold  # noqa: PLC0415 - as above
-
-    found = cold.standing(state, about, held)
-    told = _told(settings, state, held)
-    head: dict[str, Any] = {
-        "about": about, "target_c": held.target_c, "hours_wanted": held.hours, "fridge": held.fridge,
-        "since": iso(held.at), "freezes_c": told["freezes_c"], "why": told["why"], "advice": told["advice"],
-        "most_tender": told["most_tender"],
-    }  # fmt: skip
-    if found is None:
-        return {**head, "liquid_c": None}
-    own = state.holds[about]
-    return {
-        **head,
-        "liquid_c": round(found.liquid_c.usual, 2),
-        "liquid_range_c": [round(found.liquid_c.low, 2), round(found.liquid_c.high, 2)],
-        "by": found.by,
-        "cold": found.cold,
-        "hours": round(found.held.usual, 2),
-        "hours_range": [round(found.held.low, 2), round(found.held.high, 2)],
-        "unseen_hours": round(found.unseen_hours, 2),
-        "breaks": found.breaks,
-        "done": own.done,
-        "cold_expected": _span_json(found.cold_at_ms),
-        "done_expected": _span_json(found.done_at_ms),
-        "margin_k": round(found.margin_k, 2),
-    }
-
-
-def _span_json(span: tuple[int, int, int | None] | None) -> list[str | None] | None:
-    return None if span is None else [None if each is None else iso(each) for each in span]
-
-
 def _say_cold(settings: Settings, state: State, about: str, held: Held) -> None:
-    from monitor.engine import cold  # noqa: PLC0415 - as above
+    from monitor.engine import cold, pictures  # noqa: PLC0415 - as above
 
     name = about.partition(":")[2]
     found = cold.standing(state, about, held)
-    told = _told(settings, state, held)
+    told = pictures.outlook(state, held)
     print(f"{name}: to be at {held.target_c:g} °C or below for {held.hours:g} h, since {local(held.at, settings)}")
     if found is None:
         print("  its clock has not been looked at yet: `leeswatch run` does so each minute")

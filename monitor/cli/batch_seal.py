@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from monitor.cli.batch_look import look, past, undo
 from monitor.cli.common import (
@@ -47,7 +47,7 @@ def add(verbs: Commands) -> None:
 
 def _seal(args: argparse.Namespace) -> int:
     from monitor.batches import seal  # noqa: PLC0415 - as above
-    from monitor.engine import clocks, seals  # noqa: PLC0415
+    from monitor.engine import clocks, pictures, seals  # noqa: PLC0415
     from monitor.model.deeds import SealedUp, Unsealed  # noqa: PLC0415
 
     settings = settings_of(args)
@@ -81,7 +81,9 @@ def _seal(args: argparse.Namespace) -> int:
     if args.closed:
         write(settings, [deed])
     if args.json:
-        say_json(_as_json(args, found, cold_c))
+        say_json({
+            "batch": args.name, "closed": args.closed, "sealed_at_c": cold_c, **pictures.seal_picture(found)
+        })  # fmt: skip
     else:
         _say_seal(args, found, at, settings)
     return 0 if found.safe else 1
@@ -106,19 +108,6 @@ def _opened(args: argparse.Namespace, settings: Settings, at: int) -> int:
     print(seal.AIR_THE_ROOM)
     print(f"a mistake? {undo(args.name)}")
     return 0
-
-
-def _as_json(args: argparse.Namespace, found: Judgement, sealed_at_c: float) -> dict[str, Any]:
-    span = found.pressure_range
-    return {
-        "batch": args.name, "safe": found.safe, "closed": args.closed, "sealed_at_c": round(sealed_at_c, 2),
-        "pressure_bar_gauge": None if found.pressure_bar is None else round(found.pressure_bar, 2),
-        "pressure_range": None if span is None else [round(each, 2) for each in span],
-        "warming_only_bar": None if found.warming_bar is None else round(found.warming_bar, 2),
-        "rating": found.rating,
-        "checks": [{"name": each.name, "so": each.so, "why": each.why} for each in found.checks],
-        "warnings": list(found.warnings),
-    }  # fmt: skip
 
 
 def _say_seal(args: argparse.Namespace, found: Judgement, at: int, settings: Settings) -> None:
