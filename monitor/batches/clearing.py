@@ -295,8 +295,13 @@ SLOW_DO: Final = (
 )
 
 
-def next_steps(found: Clearing, practice: ClearingPractice, settle_hours: float) -> tuple[str, ...]:
+def next_steps(
+    found: Clearing, practice: ClearingPractice, settle_hours: float, stage: str = "clearing"
+) -> tuple[str, ...]:
     """What there is to do now or next, in words; common practice, no source."""
+    rack = "rack it off the sediment without stirring that up; what stays behind is no yeast for the shelf"
+    if stage in ("cold", "stored"):
+        return (f"its stage is {stage}, so no clock of finings runs", f"when the sediment has packed, {rack}")
     if found.first is None:
         return ("check it with `leeswatch batch fine NAME 1`, and stir the first part in",)
     if found.second is None:
@@ -310,7 +315,7 @@ def next_steps(found: Clearing, practice: ClearingPractice, settle_hours: float)
         )
     return (
         f"it is clear: now go cold for about {settle_hours:g} h, so that the sediment packs, with the airlock watched",
-        "then rack it off the sediment without stirring that up; what stays behind is no yeast for the shelf",
+        f"then {rack}",
     )
 
 

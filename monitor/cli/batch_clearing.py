@@ -214,13 +214,13 @@ def _second(
 
 def _where(args: argparse.Namespace, settings: Settings, state: State, batch: BatchState, found: Clearing) -> int:
     from monitor.batches import clearing  # noqa: PLC0415 - as above
-    from monitor.engine import pictures  # noqa: PLC0415
+    from monitor.engine import clocks, pictures  # noqa: PLC0415
 
     practice = settings.practice.clearing
     due, expected = clearing.second_due_ms(found, practice), clearing.clear_expected_ms(found, practice)
     steps = [
         each.replace("NAME", args.name)
-        for each in clearing.next_steps(found, practice, settings.practice.cold.settle_hours)
+        for each in clearing.next_steps(found, practice, settings.practice.cold.settle_hours, batch.stage)
     ]
     if args.json:
         say_json(pictures.clearing_picture(state, batch))
@@ -231,7 +231,7 @@ def _where(args: argparse.Namespace, settings: Settings, state: State, batch: Ba
             print(f"{args.name}: {number_} part in {local(part.at_ms, settings)} ({part.what}{dose})")
     if found.first is None:
         print(f"{args.name}: no finings yet")
-    if due is not None:
+    if due is not None and batch.stage in clocks.CLEARS:
         print(f"the second part is due {local(due, settings)} (common practice)")
     if expected is not None and found.clear_ms() is None:
         soon, late = (local(each, settings) for each in expected)
@@ -269,7 +269,7 @@ def _clarity(args: argparse.Namespace) -> int:
     found = clocks.clearing_of(state, batch)
     steps = [
         each.replace("NAME", args.name)
-        for each in clearing.next_steps(found, practice, settings.practice.cold.settle_hours)
+        for each in clearing.next_steps(found, practice, settings.practice.cold.settle_hours, batch.stage)
     ]
     if args.json:
         say_json({"batch": args.name, "time": iso(at), "clearness": word, "ntu": args.ntu, "next": steps})

@@ -6,6 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING, Any
 
+from monitor.cli.batch_look import open_batch
 from monitor.cli.common import (
     Commands,
     batch_vessel,
@@ -134,6 +135,8 @@ def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str
         raise UsageError(f"jar {args.jar} is not on the shelf, so its size is not known", "give --litres, such as 0.5")
     warmth, source = getattr(args, "from"), "as you say"
     batch = state.batches.get(args.name) if args.name is not None else None
+    if batch is not None:
+        open_batch(batch)
     if warmth is None:
         found = clocks.warmth_of(state, batch, at) if batch is not None else None
         warmth, source = found if found is not None else (ROOM_C, "taken for a room's, --from says otherwise")

@@ -25,7 +25,8 @@ def clearing_picture(state: State, batch: BatchState) -> dict[str, Any]:
         clearing.clear_expected_ms(found, practice.clearing),
     )
     clear = found.clear_ms()
-    steps = clearing.next_steps(found, practice.clearing, practice.cold.settle_hours)
+    due = due if batch.stage in clocks.CLEARS else None
+    steps = clearing.next_steps(found, practice.clearing, practice.cold.settle_hours, batch.stage)
     return {
         "batch": batch.name,
         "first": _part(found.first),

@@ -146,6 +146,8 @@ def test_clear_leads_to_cold_and_racking():
     said = " ".join(clearing.next_steps(clearing.clearing(record, PRACTICE), PRACTICE, 48.0))
     assert "go cold" in said
     assert "rack it off the sediment" in said
+    cold = clearing.next_steps(clearing.clearing(record, PRACTICE), PRACTICE, 48.0, "cold")
+    assert cold[0] == "its stage is cold, so no clock of finings runs"
 
 
 # --- slow --------------------------------------------------------------------------------------------------------
