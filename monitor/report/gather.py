@@ -17,7 +17,7 @@ from monitor.engine.lives import life_of
 from monitor.engine.state import STATE_VERSION, State
 from monitor.engine.view import overview
 from monitor.model.clock import HOUR, parse_time
-from monitor.model.deeds import Fined, Harvested, Jarred, Merged, Racked, Split
+from monitor.model.deeds import Fined, Merged, Racked, Split
 from monitor.model.errors import StoreError
 from monitor.model.inputs import Added
 from monitor.report.allergens import with_chitosan
@@ -27,6 +27,7 @@ from monitor.report.figure import NARROW, WIDE, Figure, figure
 from monitor.report.numbers import Number, numbers
 from monitor.report.pictures import Shown, pictures
 from monitor.report.words import GLASS, ICE, Site, headline, sentence
+from monitor.report.yeast import yeast_of
 from monitor.rules.advice import CO2_CAUTION, SEAL_CAUTION
 from monitor.store.reader import Reader
 
@@ -169,7 +170,7 @@ def gather(
         finings=finings,
         allergen=ALLERGEN if with_chitosan(state.records, name) else "",
         cleared=_cleared(course),
-        yeast=_yeast(state, life, site),
+        yeast=yeast_of(state, life, site),
         lineage="",
         photos=pictures(life.photos, photos, site),
         notes=_notes(life, site),
@@ -241,38 +242,7 @@ def _cleared(course: siblings.Course) -> str:
     return f"It was first seen clear {clear:.0f} h after the second part; {cloudy:.0f} h after it, it was not."
 
 
-# --- yeast -------------------------------------------------------------------------------------------------------
-
-
-def _yeast(state: State, life: Life, site: Site) -> list[str]:
-    """Where its yeast came from, and where it went."""
-    told = []
-    name = life.start.yeast if life.start is not None else None
-    if name:
-        told.append(f"yeast {name}")
-    told += [_jar(state, jar, site) or f"pitched from jar {jar}" for jar in life.jars]
-    told += [_kept(state, harvest, site) for harvest in life.harvests]
-    return [sentence(each) for each in told]
-
-
-def _jar(state: State, jar: str, site: Site) -> str | None:
-    for entry in counting(state.records.get(f"jar:{jar}", ())):
-        if isinstance(entry, Jarred) and entry.jar == jar:
-            source = f"wash {entry.wash}" if entry.wash else entry.origin
-            return (
-                f"pitched from jar {jar}: {entry.strain}, generation {entry.generation}, "
-                f"from {source}, put up on {site.day(entry.at)}"
-            )
-    return None
-
-
-def _kept(state: State, harvest: Harvested, site: Site) -> str:
-    jars = [each.jar for each in counting(state.records.get(f"wash:{harvest.wash}", ())) if isinstance(each, Jarred)]
-    into = f", which filled {', '.join(dict.fromkeys(jars))}" if jars else ""
-    return (
-        f"{harvest.volume_ml:g} mL of its lees were taken on {site.day(harvest.at)} to be washed as {harvest.wash} "
-        f"({harvest.strain}, generation {harvest.generation}){into}"
-    )
+# --- notes, the sibling, and what to beware of -----------------------------------------------------------------------
 
 
 def _notes(life: Life, site: Site) -> list[tuple[str, str, str]]:
@@ -283,9 +253,6 @@ def _notes(life: Life, site: Site) -> list[tuple[str, str, str]]:
         (sorts[each.sort] + (f", {each.score} of 10" if each.score is not None else ""), site.when(each.at), each.text)
         for each in every
     ]
-
-
-# --- the sibling, and what to beware of --------------------------------------------------------------------------
 
 
 def _beside(reader: Reader, state: State, name: str, other: str | None, now_ms: int) -> Beside | None:

@@ -21,6 +21,7 @@ from monitor.report.gather import Report, gather, sibling_of, state_in
 from monitor.report.page import report_html
 from monitor.report.pictures import bare
 from monitor.report.words import Site
+from monitor.report.yeast import ancestry
 from monitor.store.reader import Reader
 from tests.report.conftest import SECRET, photo
 from tests.report.shed import START
@@ -143,9 +144,17 @@ def test_finings_yeast_notes_and_photos_are_there(page: tuple[Report, str, Eleme
     ]  # fmt: skip
     assert report.cleared == "It was first seen clear 24 h after the second part; 12 h after it, it was not."
     assert any(each.startswith("Pitched from jar packet: hill <ale>, generation 0") for each in report.yeast)
-    assert any("which filled hedge-jar-1, hedge-jar-2" in each for each in report.yeast)
+    assert any("which filled hedge-jar-1 and hedge-jar-2" in each for each in report.yeast)
     assert ("Tasting, 7 of 10", "Tue 14 April 2026, 05:00", "Dry, a little pear.") in report.notes
     assert "common practice, no source" in root.text
+
+
+def test_yeast_is_followed_back_to_its_packet(filled: Path):
+    """A jar's line goes over the wash and the batch before it to the packet; an unknown jar has none."""
+    with Reader(filled / "store.db") as reader:
+        state = state_in(reader)
+    assert ancestry(state, "hedge-jar-1") == "washed from hedge-left, from jar packet, a packet"
+    assert ancestry(state, "nobody") == ""
 
 
 def test_glass_that_was_closed_tight_is_warned_of(page: tuple[Report, str, Element]):
