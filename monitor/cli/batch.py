@@ -8,6 +8,7 @@ import json
 from monitor.cli import batch_clearing, batch_cold, batch_compare, batch_life
 from monitor.cli.common import (
     Commands,
+    batch_of,
     batch_vessel,
     command,
     group,
@@ -15,8 +16,10 @@ from monitor.cli.common import (
     moment,
     number,
     reader_of,
+    say_done,
     say_json,
     settings_of,
+    whole_state,
     with_config,
     with_json,
     write,
@@ -100,16 +103,26 @@ def _reading(args: argparse.Namespace) -> int:
                   "gravity": None if corrected is None else round(corrected, 5)})  # fmt: skip
     else:
         what = f"{corrected:.4f} at 20 °C" if corrected is not None else "corrected by the vessel's own temperature"
-        print(f"{args.name}: {args.value:g} taken {local(at, settings)}, {what}")
+        print(f"{args.name}: {_mark(args.value)} taken {local(at, settings)}, {what}")
         print(f"a mistake? leeswatch batch reading {args.name} --undo")
     return 0
 
 
+def _mark(value: float) -> str:
+    """A scale's figure as a brewer writes it: 1.080, and 1.0805 where it was read between two marks."""
+    return f"{value:.3f}" if round(value, 3) == value else f"{value:g}"
+
+
 def _forced(args: argparse.Namespace) -> int:
     settings = settings_of(args)
-    batch_vessel(settings, args.name)
+    batch = batch_of(whole_state(settings), args.name)
     at = moment(args.when, settings)
     if args.undo:
+        if batch.forced is None:
+            raise UsageError(
+                f"batch {args.name} has no forced sample that counts: there is none to take back",
+                f"leeswatch batch show {args.name} tells what was noted",
+            )
         write(settings, [ForcedFinal(batch=args.name, hydrometer=None, at=at)])
         return _done(args, f"{args.name}: the forced sample no longer counts")
     if args.value is None:
@@ -119,11 +132,19 @@ def _forced(args: argparse.Namespace) -> int:
         final = hydrometer_sg(args.value, at_c, args.calibrated)
     except ValueError as error:
         raise UsageError(str(error), "write the scale's figure as 1.008 and temperatures in °C") from error
+    start = batch.start_gravity()
+    if start is not None and final > start:
+        raise UsageError(
+            f"a sample cannot end at {final:.4f}, above what batch {args.name} began at, {start:.4f}",
+            "check the scale's figure and --at, and that it is this batch's; "
+            f"if it is right, set original_gravity of [[batch]] {args.name}",
+        )
     told = ForcedFinal(
         batch=args.name, hydrometer=args.value, temperature=args.at, calibrated=args.calibrated, at=at
     )  # fmt: skip
     write(settings, [told])
-    return _done(args, f"{args.name}: the sample ended at {final:.4f}, so the batch is expected to end there too")
+    words = f"{args.name}: the sample ended at {final:.4f}, so the batch is expected to end there too"
+    return say_done(args, [words], f"leeswatch batch forced {args.name} --undo", batch=args.name)
 
 
 def _checked(args: argparse.Namespace) -> float:

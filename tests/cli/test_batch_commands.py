@@ -36,7 +36,7 @@ def test_a_reading_by_hand_is_kept_and_taken_back(config: Path, capsys: pytest.C
     """It is filed as typed, corrected for its temperature, shown in the list, and --undo takes the latest one back."""
     code, out, err = run_here(capsys, "batch", "reading", "amber-1", "1.030", "--at", "18", "--config", config)
     assert (code, err) == (0, "")
-    assert "amber-1: 1.03 taken" in out
+    assert "amber-1: 1.030 taken" in out
     assert "1.0296 at 20 °C" in out
     assert "leeswatch batch reading amber-1 --undo" in out
 
@@ -102,8 +102,12 @@ def test_a_forced_sample_is_told_and_taken_back(config: Path, capsys: pytest.Cap
     code, out, err = run_here(capsys, "batch", "forced", "amber-1", "1.009", "--at", "25", "--config", config)
     assert (code, err) == (0, "")
     assert "amber-1: the sample ended at 1.0101" in out
+    assert out.endswith("a mistake? leeswatch batch forced amber-1 --undo\n")
 
     assert run_here(capsys, "batch", "forced", "amber-1", "--undo", "--config", config)[0] == 0
+    code, _, err = run_here(capsys, "batch", "forced", "amber-1", "--undo", "--config", config)
+    assert code == 2
+    assert "there is none to take back" in err
     told, undone = inputs(config, ForcedFinal)
     assert (told.batch, told.hydrometer, told.temperature, told.calibrated) == ("amber-1", 1.009, 25.0, 20.0)
     assert undone.hydrometer is None
@@ -118,6 +122,23 @@ def test_a_forced_sample_that_cannot_be_is_refused(
     assert code == 2
     assert "1.0" in err
     assert inputs(config, ForcedFinal) == []
+
+
+def test_a_forced_sample_above_the_original_gravity_is_refused(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No sample ends higher than its batch began: both figures are named, and nothing is written."""
+    code, out, err = run_here(capsys, "batch", "forced", "amber-1", "1.080", "--at", "20", "--config", config)
+    assert (code, out) == (2, "")
+    assert "a sample cannot end at 1.0800, above what batch amber-1 began at, 1.0620" in err
+    assert inputs(config, ForcedFinal) == []
+
+
+def test_a_figure_is_written_as_on_the_scale(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Three decimals at least, and a fourth where it was read between two marks."""
+    for typed, shown in (("1.02", "1.020"), ("1.0205", "1.0205")):
+        out = run_here(capsys, "batch", "reading", "amber-1", typed, "--at", "20", "--config", config)[1]
+        assert f"amber-1: {shown} taken" in out
 
 
 def test_stage_addition_and_end_are_noted(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
