@@ -18,7 +18,8 @@ from monitor.cli.common import (
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
-    from monitor.batches.siblings import Comparison, Difference, Measured
+    from monitor.batches.shape import Measured
+    from monitor.batches.siblings import Comparison, Difference
 
 
 def add(verbs: Commands) -> None:

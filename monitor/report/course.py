@@ -5,7 +5,8 @@ from __future__ import annotations
 from monitor.batches.clearing import clearing
 from monitor.batches.life import Life
 from monitor.batches.record import counting
-from monitor.batches.siblings import Course, Measured, Point
+from monitor.batches.shape import Measured, Point
+from monitor.batches.siblings import Course
 from monitor.engine.derive import gravity_of
 from monitor.engine.lives import life_of
 from monitor.engine.state import State

@@ -9,7 +9,8 @@ from typing import Any
 
 from monitor.batches import siblings
 from monitor.batches.life import Life
-from monitor.batches.siblings import Course, Measured
+from monitor.batches.shape import Measured
+from monitor.batches.siblings import Course
 from monitor.report.curve import Curve
 from monitor.report.words import Site
 from monitor.science import freezing, provenance

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.batches.siblings import TITLES, Z95, Course, Measured, Name, Point, compare, measure, shown
+from monitor.batches.shape import Measured, Point
+from monitor.batches.siblings import TITLES, Z95, Course, Name, compare, measure, shown
 
 OG, FG, STEEP, MIDDLE = 1.062, 1.008, 0.09, 40.0
 TWINS = 150

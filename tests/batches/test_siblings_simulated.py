@@ -5,7 +5,8 @@ from __future__ import annotations
 import statistics
 from collections import Counter, defaultdict
 
-from monitor.batches.siblings import Course, Name, Point, compare
+from monitor.batches.shape import Point
+from monitor.batches.siblings import Course, Name, compare
 from monitor.model.clock import HOUR, parse_time
 from simulators.play import Player
 from simulators.scenario import parse
