@@ -97,14 +97,14 @@ class Comparison:
     summary: str
 
 
-def compare(first: Course, second: Course, *, seed: int = 1, rounds: int = 200) -> Comparison:
+def compare(first: Course, second: Course, *, seed: int = 1, rounds: int = 120) -> Comparison:
     """Hold two batches beside each other. The same courses and seed give the same answer."""
     one, two = _traits(first, seed, rounds), _traits(second, seed + 1, rounds)
     rows = tuple(_difference(name, one, two) for name in TITLES)
     return Comparison(first.name, second.name, rows, _summary(first.name, second.name, rows))
 
 
-def measure(course: Course, *, seed: int = 1, rounds: int = 200) -> dict[Name, Measured]:
+def measure(course: Course, *, seed: int = 1, rounds: int = 120) -> dict[Name, Measured]:
     """What one batch did, as far as it is known."""
     return dict(_traits(course, seed, rounds).found)
 

@@ -65,6 +65,8 @@ def _report(args: argparse.Namespace) -> int:
 def _check_out(out: Path, kinds: tuple[str, ...], *, force: bool) -> None:
     if out.suffix.lower() not in kinds:
         raise UsageError(f"{out} says nothing of its kind that is known", f"end its name in {' or '.join(kinds)}")
+    if not out.parent.is_dir():
+        raise UsageError(f"there is no folder {out.parent}", "make it, or name a file in one that is there")
     if out.exists() and not force:
         raise UsageError(f"{out} is there already", "choose another name, or write over it with --force")
 

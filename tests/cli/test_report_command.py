@@ -63,6 +63,7 @@ def test_a_pdf_is_made_by_the_name_of_the_file(own: Path, capsys: pytest.Capture
         (["report", "hedge-left", "--beside", "hedge-left"], "differs in nothing from itself"),
         (["report", "hedge-left", "--out", "x.docx"], "end its name in .html or .pdf"),
         (["report", "hedge-left", "--out", "x.svg"], "end its name in .html or .pdf"),
+        (["report", "hedge-left", "--out", "none/x.pdf"], "no folder none"),
         (["report", "--labels", "nobody"], "no batch and no jar"),
         (["report", "--labels", "hedge-jar-2"], "was discarded"),
         (["report", "--labels", "hedge-left", "--size", "31x20"], "too small for hedge-left"),
