@@ -74,8 +74,10 @@ def run(args: argparse.Namespace) -> int:
         )
     path = store_path(settings)
     standing = filing.standing_of(path, source)
-    if args.dry_run:
-        return _say(args, source, _dry(source, path, standing, settings), standing, None)
+    if args.dry_run or standing == "gone on":
+        would = _dry(source, path, standing, settings)
+        if args.dry_run or not (would.new or would.entries or would.conflicts or would.photos):
+            return _say(args, source, would, standing, None)  # where nothing is new, nothing is noted either
     try:
         with Store.open(path) as store:
             backup = None
@@ -166,7 +168,8 @@ def _tell_wrong(source: Source, args: argparse.Namespace) -> None:
 
 
 def _say(args: argparse.Namespace, source: Source, done: Filed, standing: str, backup: Path | None) -> int:
-    undo = _undo(args, standing, backup)
+    changed = bool(done.new or done.entries or done.conflicts or done.photos) and not args.dry_run
+    undo = _undo(standing, backup) if changed else None
     if args.json:
         say_json({
             "recording": str(source.path), "dry_run": args.dry_run, "as_it_was": standing != "gone on",
@@ -199,14 +202,12 @@ def _say(args: argparse.Namespace, source: Source, done: Filed, standing: str, b
         print(f"  {line}")
     if args.dry_run:
         print("nothing was written: leave out --dry-run to do it")
-    else:
+    elif undo:
         print(f"a mistake? {undo}")
     return 0
 
 
-def _undo(args: argparse.Namespace, standing: str, backup: Path | None) -> str:
-    if args.dry_run:
-        return "nothing was written"
+def _undo(standing: str, backup: Path | None) -> str:
     if standing != "gone on":
         return "the store held nothing before: stop the daemon and delete the store's file to begin anew"
     if backup is None:

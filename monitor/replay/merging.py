@@ -29,6 +29,7 @@ from monitor.model.clock import EARLIEST_MS, Clock, EventClock, SystemClock
 from monitor.model.config import Batch, RuleSettings
 from monitor.model.deeds import Deed, Harvested, Jarred, Split, Undone
 from monitor.model.inputs import (
+    Acknowledged,
     Added,
     BatchClosed,
     BatchStarted,
@@ -276,8 +277,18 @@ def merge_in(
                     count(done, now, ledger.put(now))
         progress(done.new + done.same + done.conflicts)
     with ledger.commit():
+        for number in _of_the_past(source, ledger.state):
+            ledger.put(Acknowledged(id=number, by="import", received=events.stamp()))
         ledger.put(Stopped(received=events.stamp()))
     return done
+
+
+def _of_the_past(source: Source, state: State) -> list[str]:
+    """Alerts that old readings raised about probes that are out: nobody is to be reminded of them."""
+    out = {f"probe:{probe}" for probe in source.probes if probe in state.places and state.place_now(probe) is None}
+    return [
+        alert.id for alert in state.book.standing.values() if alert.about in out and alert.state == "unacknowledged"
+    ]
 
 
 def _put(ledger: Ledger, item: Reading | JournalEntry, made: Plan, done: Filed, events: EventClock) -> None:
