@@ -8,6 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor import settings_words
 from monitor.model.clock import parse_time
 from monitor.model.config import RuleSettings, Settings
 from monitor.model.errors import ConfigError, Problem
@@ -187,6 +188,58 @@ def test_what_is_wrong_is_said_with_its_line_and_a_remedy(case: tuple[str, int |
     assert (problem.line, problem.where) == (line, where)
     assert found in problem.found
     assert allowed in problem.allowed
+
+
+@pytest.mark.parametrize(
+    ("line", "hint"),
+    [
+        ("original_gravity = 1050", "write 1.050; it should be less than"),
+        ("original_gravity = 12.4", "12.4 looks like °Plato: that is 1.050; it should be less than"),
+        ("expected_final = 1008.0", "write 1.008; "),
+        ("expected_final = 2.5", "2.5 looks like °Plato: that is 1.010; "),
+        ("original_gravity = 0.5", "it should be greater than"),
+        ("original_gravity = 500", "it should be less than"),
+        ("alcohol_limit_abv = 1050", "it should be less than"),
+    ],
+)
+def test_a_gravity_in_another_unit_is_told_as_ours(line: str, hint: str) -> None:
+    """Thousands and °Plato are named with the figure to write; what is plainly neither gets no such hint."""
+    (problem,) = problems(f"{PITCHED}{line}\n")
+
+    assert problem.line == 7
+    assert problem.allowed.startswith(hint)
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "meant"),
+    [
+        (PITCHED, "final_gravity", "did you mean expected_final? "),
+        (PITCHED, "OG", "did you mean original_gravity? "),
+        (PITCHED, "abv-limit", "did you mean alcohol_limit_abv? "),
+        (VESSEL, "litres", "did you mean volume_l? "),
+        (VESSEL, "final_gravity", "did you mean expected_final of [[batch]]? "),
+        (VESSEL, "target_c", "did you mean target_c of [[fridge]]? "),
+        (VESSEL, "quiet", "did you mean quiet of [alerts]? "),
+        (VESSEL, "lees_share", "did you mean lees_share of [practice.racking]? "),
+        (VESSEL, "url_file", "did you mean url_file of [[alerts.routes]]? "),
+        (VESSEL, "gravity", "allowed here: "),
+        (VESSEL, "x", "allowed here: "),
+    ],
+)
+def test_a_key_by_another_name_or_in_another_table_is_recognised(table: str, key: str, meant: str) -> None:
+    """What the trade calls it otherwise, and what another table has, is told with its name and its table."""
+    (problem,) = problems(f"{table}{key} = 1\n")
+
+    assert problem.found == "unknown key"
+    assert problem.allowed.startswith(meant)
+
+
+def test_every_other_name_leads_to_a_key_that_there_is() -> None:
+    """No hint names a key that would be refused in its turn."""
+    keys = dict(settings_words._keys_of(Settings, ""))
+
+    for meant in settings_words._ALSO_CALLED.values():
+        assert meant in keys or meant in Settings.model_fields
 
 
 def test_everything_is_said_at_once() -> None:
