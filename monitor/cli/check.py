@@ -5,15 +5,24 @@ from __future__ import annotations
 import argparse
 import difflib
 import json
+import re
 import sqlite3
+from collections.abc import Iterator
+from itertools import combinations
 from pathlib import Path
 
 from monitor.alerts.routes import check_route
 from monitor.cli.common import Commands, command, say_json, with_config, with_json
-from monitor.model.config import Settings
+from monitor.model.config import Probe, Settings
 from monitor.model.errors import ConfigError, LeeswatchError
 from monitor.settings import find_config, load_settings, store_path
 from monitor.store.reader import Reader
+from monitor.toml_lines import Where, line_index, line_of
+
+NO_YEAST_C = 40.0  # no yeast's range begins as warm as this (common practice, no source)
+RAW = ("float_angle", "pressure")  # what says nothing of gravity without a calibration
+ORIGIN = {"mqtt": "topic", "serial": "port", "onewire": "device"}  # where a probe of each source is heard
+Remark = tuple[Where, str]  # where it stands, and what is so and what to do
 
 
 def add(commands: Commands) -> None:
@@ -36,7 +45,13 @@ def run(args: argparse.Namespace) -> int:
     errors = [
         f"{path}: route {route.name}: {reason}" for route in settings.alerts.routes if (reason := check_route(route))
     ]
-    notes = [*_remarks(settings), *_differences(settings)]
+    pieces, unread = _journal(settings)
+    notes = [
+        *_remarks(settings),
+        *_placed_lines(path, [*_of_probes(settings), *_of_shared(settings), *_of_batches(settings, pieces)]),
+        *unread,
+        *_differences(settings, pieces),
+    ]
     if args.json:
         say_json({"file": str(path), "ok": not errors, "errors": errors, "notes": notes})
     else:
@@ -100,16 +115,100 @@ def _remarks(settings: Settings) -> list[str]:
     return notes
 
 
-def _differences(settings: Settings) -> list[str]:
-    """Where the journal has moved things since the configuration was written."""
+def _placed_lines(path: Path, remarks: list[Remark]) -> list[str]:
+    """Remarks with their file and line, in the order of the file; what only the journal knows comes first."""
+    lines = line_index(path.read_bytes().decode("utf-8-sig"))
+    placed = [(line_of(lines, where) or 0, said) for where, said in remarks]
+    placed.sort(key=lambda each: each[0])
+    return [f"{path}:{line}: {said}" if line else f"{path}: {said}" for line, said in placed]
+
+
+def _of_probes(settings: Settings) -> Iterator[Remark]:
+    """Keys that nothing uses, and raw readings that nothing turns into gravity."""
+    for index, probe in enumerate(settings.probe):
+        for source, key in ORIGIN.items():
+            if source != probe.source and getattr(probe, key) is not None:
+                said = (
+                    f'probe {probe.name}: {key} is not used with source = "{probe.source}"; '
+                    f'take it out, or write source = "{source}"'
+                )
+                yield ("probe", index, key), said
+        told = _reads(probe)
+        for quantity in RAW:
+            if quantity in told and quantity not in probe.calibration and not told & {"gravity", "extract"}:
+                said = (
+                    f"probe {probe.name}: it delivers {quantity}, of which no gravity comes without a calibration; "
+                    f"add [probe.calibration.{quantity}] with gravity = [[READING, 1.000], [READING, 1.050]], "
+                    "read in water and in a sugar solution of known gravity"
+                )
+                yield ("probe", index), said
+
+
+def _of_shared(settings: Settings) -> Iterator[Remark]:
+    """Probes of one topic, port or device that take the same from every message."""
+    for (_, first), (index, second) in combinations(enumerate(settings.probe), 2):
+        at = ORIGIN.get(first.source, "")
+        if not at or first.source != second.source or getattr(first, at) != getattr(second, at):
+            continue
+        mine, yours = _reads(first), _reads(second)
+        if mine and yours and not mine & yours:
+            continue
+        what = " and ".join(sorted(mine & yours)) or "whatever is named"
+        said = (
+            f"probes {first.name} and {second.name} share the {at} {getattr(first, at)} and take {what} "
+            f"from the same messages, so that one reading counts as two; give {second.name} a {at} of its own, "
+            "or each probe fields or a pattern of its own"
+        )
+        yield ("probe", index, at), said
+
+
+def _reads(probe: Probe) -> set[str]:
+    """The quantities a probe takes by its pattern or fields; none where the messages name them."""
+    named = re.compile(probe.pattern).groupindex if probe.pattern else probe.fields
+    return {str(name) for name in named} - {"time"}
+
+
+def _of_batches(settings: Settings, pieces: dict[str, bytes]) -> Iterator[Remark]:
+    """Ranges that must be in Fahrenheit, and two open batches in one vessel."""
+    for index, batch in enumerate(settings.batch):
+        if batch.yeast_range_c is not None and batch.yeast_range_c[0] >= NO_YEAST_C:
+            low, high = batch.yeast_range_c
+            said = (
+                f"batch {batch.name}: yeast_range_c = [{low:g}, {high:g}] looks like Fahrenheit; "
+                f"in °C write [{_celsius(low):.0f}, {_celsius(high):.0f}]"
+            )
+            yield ("batch", index, "yeast_range_c"), said
+    written = {batch.name: index for index, batch in enumerate(settings.batch)}
+    told = {key[6:]: json.loads(piece) for key, piece in pieces.items() if key.startswith("batch:")}
+    homes: dict[str, str] = {name: each["vessel"] for name, each in told.items() if not each["closed"]}
+    homes |= {batch.name: batch.vessel for batch in settings.batch if batch.name not in told}
+    for first, second in combinations(sorted(homes, key=lambda name: written.get(name, -1)), 2):
+        if homes[first] == homes[second]:
+            said = (
+                f"batches {first} and {second} are both open in vessel {homes[first]}, whose probes speak for both; "
+                f"end what is over with `leeswatch batch close {first}`, or give {second} a vessel of its own"
+            )
+            yield ("batch", written[second], "vessel") if second in written else (), said
+
+
+def _celsius(fahrenheit: float) -> float:
+    return (fahrenheit - 32.0) / 1.8
+
+
+def _journal(settings: Settings) -> tuple[dict[str, bytes], list[str]]:
+    """What the store remembers, nothing where there is none; and why, where it cannot be read."""
     path = store_path(settings)
     try:
         if not path.exists():
-            return []
+            return {}, []
         with Reader(path) as reader:
-            state = reader.state()
+            return reader.state(), []
     except (OSError, LeeswatchError, sqlite3.DatabaseError) as error:
-        return [f"whether the journal has moved things since is not known: {error}"]
+        return {}, [f"whether the journal has moved things since is not known: {error}"]
+
+
+def _differences(settings: Settings, state: dict[str, bytes]) -> list[str]:
+    """Where the journal has moved things since the configuration was written."""
     notes = []
     places = json.loads(state.get("places", b"{}"))
     for kind, parts in (("vessel", settings.vessel), ("room", settings.room), ("fridge", settings.fridge)):

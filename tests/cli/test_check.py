@@ -110,6 +110,136 @@ def test_differences_from_the_journal_are_told(tmp_path: Path, capsys: pytest.Ca
     assert "note: fridge larder: by the journal it holds bucket-b, not what the configuration lists" in out
 
 
+def remarks(config: Path, capsys: pytest.CaptureFixture[str]) -> list[tuple[int, str]]:
+    """The notes that have a line of the file, which is good all the same: check exits 0."""
+    code, out, _ = run_here(capsys, "check", "--config", config, "--json")
+    assert code == 0
+    mark = f"{config}:"
+    lines = [note.removeprefix(mark).split(": ", 1) for note in parsed(out)["notes"] if note.startswith(mark)]
+    return [(int(line), said) for line, said in lines]
+
+
+def line_of(config: Path, text: str) -> int:
+    """The last line of a file that holds a text, counted from 1."""
+    lines = config.read_text(encoding="utf-8").splitlines()
+    return max(number for number, line in enumerate(lines, start=1) if text in line)
+
+
+PEAR = '[[batch]]\nname = "pear-1"\npitched = 2026-03-02T18:00:00Z\nexpected_final = 1.0\n'
+GAUGE = '[[probe]]\nname = "gauge"\nsource = "mqtt"\n'
+
+
+def test_a_range_in_fahrenheit_is_remarked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No yeast works at 64 °C: the note says what to write. A warm yeast's range gets none."""
+    config = cellar(tmp_path, more=f'{PEAR}vessel = "bucket-b"\nyeast_range_c = [64, 79]\n')
+    assert remarks(config, capsys) == [
+        (
+            line_of(config, "[64, 79]"),
+            "batch pear-1: yeast_range_c = [64, 79] looks like Fahrenheit; in °C write [18, 26]",
+        )
+    ]
+
+    assert remarks(cellar(tmp_path, more=f'{PEAR}vessel = "bucket-b"\nyeast_range_c = [30, 41]\n'), capsys) == []
+
+
+def test_two_open_batches_in_one_vessel_are_remarked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """While both are open; once the journal has closed the first, nothing is said."""
+    config = cellar(tmp_path, more=f'{PEAR}yeast_range_c = [18, 26]\nvessel = "bucket-a"\n')
+    ((line, said),) = remarks(config, capsys)
+    assert line == line_of(config, 'vessel = "bucket-a"')
+    assert said.startswith("batches amber-1 and pear-1 are both open in vessel bucket-a")
+    assert "`leeswatch batch close amber-1`, or give pear-1 a vessel of its own" in said
+
+    with_history(config, fault=False)
+    assert len(remarks(config, capsys)) == 1
+    assert run_here(capsys, "batch", "close", "amber-1", "--config", config)[0] == 0
+    assert remarks(config, capsys) == []
+
+
+@pytest.mark.parametrize(
+    ("more", "quantity"),
+    [
+        ('topic = "a"\nfields = { float_angle = "tilt", temperature = "t" }', "float_angle"),
+        ('topic = "a"\npattern = "P=(?P<pressure>[0-9.]+)"', "pressure"),
+        ('topic = "a"\nfields = { float_angle = "tilt", gravity = "sg" }', None),
+        ('topic = "a"', None),
+        (
+            'topic = "a"\nfields = { float_angle = "tilt" }\n'
+            "[probe.calibration.float_angle]\ngravity = [[25, 1.0], [50, 1.08]]",
+            None,
+        ),
+    ],
+    ids=["by its fields", "by its pattern", "with gravity of its own", "not known what it says", "calibrated"],
+)
+def test_a_raw_reading_without_calibration_is_remarked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], more: str, quantity: str | None
+) -> None:
+    """An angle or a pressure gives no gravity by itself; the note says which table is missing and how to fill it."""
+    config = cellar(tmp_path, more=f"{GAUGE}{more}\n")
+    found = remarks(config, capsys)
+    if quantity is None:
+        assert found == []
+        return
+    ((line, said),) = found
+    assert line == line_of(config, "[[probe]]")
+    assert said.startswith(f"probe gauge: it delivers {quantity}, of which no gravity comes")
+    assert f"add [probe.calibration.{quantity}] with gravity = [[" in said
+
+
+@pytest.mark.parametrize(
+    ("more", "what"),
+    [
+        ("", "whatever is named"),
+        ('fields = { temperature = "t" }', "whatever is named"),
+    ],
+    ids=["both as named", "one by fields"],
+)
+def test_two_probes_on_one_topic_are_remarked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], more: str, what: str
+) -> None:
+    """Where both would take the same of each message."""
+    config = cellar(tmp_path, more=f'{GAUGE}topic = "cellar/float-a"\n{more}\n')
+    ((line, said),) = remarks(config, capsys)
+    assert line == line_of(config, 'topic = "cellar/float-a"')
+    assert said.startswith(f"probes float-a and gauge share the topic cellar/float-a and take {what} from the same")
+    assert "give gauge a topic of its own" in said
+
+
+@pytest.mark.parametrize(("field", "count"), [("humidity", 0), ("temperature", 1)])
+def test_probes_may_share_a_port_for_different_quantities(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], field: str, count: int
+) -> None:
+    """A board that writes two values on one line is two probes with a pattern each: only an overlap is remarked."""
+    more = (
+        '[[probe]]\nname = "second"\nsource = "serial"\nport = "/dev/serial/by-id/larder"\n'
+        f'pattern = "H=(?P<{field}>[0-9.]+)"\n'
+    )
+    found = remarks(cellar(tmp_path, more=more), capsys)
+    assert len(found) == count
+    assert all("share the port /dev/serial/by-id/larder and take temperature from" in said for _, said in found)
+
+
+@pytest.mark.parametrize(
+    ("source", "own", "other", "meant"),
+    [
+        ("mqtt", 'topic = "a"', 'port = "/dev/ttyUSB0"', "serial"),
+        ("serial", 'port = "/dev/ttyUSB0"', 'topic = "a"', "mqtt"),
+    ],
+)
+def test_a_key_of_another_source_is_remarked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], source: str, own: str, other: str, meant: str
+) -> None:
+    """A port on an MQTT probe, or a topic on a serial one, is used by nothing."""
+    key = other.partition(" ")[0]
+    config = cellar(tmp_path, more=f'[[probe]]\nname = "p"\nsource = "{source}"\n{own}\n{other}\n')
+    assert remarks(config, capsys) == [
+        (
+            line_of(config, other),
+            f'probe p: {key} is not used with source = "{source}"; take it out, or write source = "{meant}"',
+        )
+    ]
+
+
 def test_a_damaged_store_does_not_hide_a_good_configuration(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The configuration is what is checked: of a store that cannot be read only a note is made."""
     config = cellar(tmp_path)
