@@ -34,9 +34,9 @@ from monitor.model.inputs import ProbeMoved, Reading
 from monitor.model.quantities import QUANTITIES
 from monitor.rules.health import ProbeHealth
 from monitor.sources.broker import hear_broker
+from monitor.web.unread import latest_reasons, origin_of
 
 LISTEN_S = 60.0
-ALL_KEPT = 1000  # of what could not be read: more than the store keeps
 OWN = "leeswatch/"  # topics on which we speak ourselves
 WIDE = 160  # columns where nobody can say how many there are: a file, a pipe
 _HEALTH = TypeAdapter(ProbeHealth)
@@ -119,12 +119,9 @@ def _known(settings: Settings) -> list[dict[str, Any]]:
     """Configured probes and all that were ever heard, each with its health."""
     try:
         with reader_of(settings) as reader:
-            state, latest, failed = reader.state(), reader.latest(), reader.unreadable(ALL_KEPT)
+            state, latest, reasons = reader.state(), reader.latest(), latest_reasons(reader)
     except StoreError:
-        state, latest, failed = {}, [], []
-    reasons: dict[str, tuple[int, str]] = {}
-    for at, _, origin, reason, _ in failed:  # the latest first
-        reasons.setdefault(origin, (at, reason))
+        state, latest, reasons = {}, [], {}
     places = json.loads(state.get("places", b"{}"))
     heard = dict.fromkeys(reading.probe for reading in latest)
     rows = []
@@ -150,7 +147,7 @@ def _said(reading: Reading) -> dict[str, Any]:
 def _unheard(settings: Settings, name: str, reasons: dict[str, tuple[int, str]]) -> tuple[str, str]:
     """Nothing of it was kept: either nothing came, or what came could not be read."""
     probe = next((each for each in settings.probe if each.name == name), None)
-    origin = probe and {"mqtt": probe.topic, "serial": probe.port, "onewire": probe.device}.get(probe.source)
+    origin = origin_of(probe) if probe else None
     if origin and origin in reasons:
         at, reason = reasons[origin]
         return "unreadable", f"what came at {iso(at)} could not be read: {reason}"

@@ -16,7 +16,8 @@ from monitor.rules.batch import HandPoint
 from monitor.web import actions
 from monitor.web.look import load, picture, reading
 from monitor.web.metrics import exposition
-from monitor.web.refusal import BadRequest
+from monitor.web.refusal import BadRequest, NotNow
+from monitor.web.unread import never_read, words
 from monitor.web.ways import Ask
 
 LINES = 1_000
@@ -29,13 +30,17 @@ CELLS_MOST = 5_000
 
 def overview(ask: Ask) -> Response:
     """Everything that stands."""
-    with reading(ask.house.desk.path) as reader:
-        return JSONResponse(picture(reader, load(reader), ask.local.now_ms))
+    return JSONResponse(_told(ask))
+
+
+def _told(ask: Ask) -> dict[str, Any]:
+    desk = ask.house.desk
+    with reading(desk.path) as reader:
+        return picture(reader, load(reader), ask.local.now_ms, desk.settings.probe)
 
 
 def _part(ask: Ask, name: str) -> Any:
-    with reading(ask.house.desk.path) as reader:
-        return picture(reader, load(reader), ask.local.now_ms)[name]
+    return _told(ask)[name]
 
 
 def batches(ask: Ask) -> Response:
@@ -167,9 +172,21 @@ def session(ask: Ask) -> Response:
 
 
 def healthz(ask: Ask) -> Response:
-    """200 while sources, writer and rules move; 503 with the reasons otherwise."""
-    report = ask.house.desk.health()
-    return JSONResponse(asdict(report), 200 if report.ok else 503)
+    """200 while sources, writer and rules move; 503 with the reasons otherwise.
+
+    `unread` has a sentence for each probe of which nothing could be read: it wants a person, but the watcher is well.
+    It is null while the store cannot be asked.
+    """
+    desk = ask.house.desk
+    report = desk.health()
+    unread: list[str] | None
+    try:
+        with reading(desk.path) as reader:
+            found = never_read(reader, desk.settings.probe)
+        unread = [f"probe {name}: {words(reason)}" for name, (_, reason) in found.items()]
+    except NotNow:
+        unread = None
+    return JSONResponse({**asdict(report), "unread": unread}, 200 if report.ok else 503)
 
 
 def metrics(ask: Ask) -> Response:

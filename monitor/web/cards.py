@@ -41,7 +41,9 @@ def batch_card(ask: Ask, reader: Reader, state: State, told: dict[str, Any], bat
         "name": batch["name"],
         "vessel": batch["vessel"],
         "closed": batch["closed"],
-        "told": tell(batch, about, local, _waits(batch, told, ask.house.desk.settings.probe)),
+        "told": tell(
+            batch, about, local, _waits(batch, told, ask.house.desk.settings.probe), unread=_unread(batch, told)
+        ),
         "done": done,
         "facts": _facts(batch, said, local),
         "hand": batch["last_hand"],
@@ -100,10 +102,18 @@ def _waits(batch: dict[str, Any], told: dict[str, Any], settings: list[Probe]) -
     if not probes:
         return ("no probe sits in its vessel, so it lives on hydrometer readings",)
     return tuple(
-        f"probe {each['name']} was not heard yet{waits and f': {waits}'}"
+        f"probe {each['name']} was {each['why']}"
+        if each["unreadable"]
+        else f"probe {each['name']} was not heard yet{waits and f': {waits}'}"
         for each in probes
-        if (waits := _waits_for(each, settings)) or not each["heard"]
+        if (waits := _waits_for(each, settings)) or not each["heard"] or each["unreadable"]
     ) or ("too little was heard of it yet",)
+
+
+def _unread(batch: dict[str, Any], told: dict[str, Any]) -> bool:
+    """Whether a probe in its vessel speaks, and nothing it says could be read."""
+    place = f"vessel:{batch['vessel']}"
+    return any(each["place"] == place and each["unreadable"] for each in told["probes"])
 
 
 def _waits_for(probe: dict[str, Any], settings: list[Probe]) -> str:
@@ -145,7 +155,8 @@ def fridge_card(fridge: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
     near = [each for each in fridge["contents"] if each["margin"] is not None and each["margin"] < 1.0]
     state, headline = "good", "In its usual cycle" if fridge["learned"] else "Cooling; still learning its cycle"
     if fridge["air"] is None:
-        state, headline = "unknown", "Nothing heard yet"
+        unread = any(each["place"] == f"fridge:{fridge['name']}" and each["unreadable"] for each in told["probes"])
+        state, headline = "unknown", "Nothing that could be read yet" if unread else "Nothing heard yet"
     elif not fridge["fresh"]:
         state, headline = "unknown", "Not heard just now: what follows is what was last known"
     elif alerts:
@@ -163,8 +174,12 @@ def fridge_card(fridge: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
 
 
 def _fridge_waits(name: str, told: dict[str, Any]) -> str:
-    probes = [each["name"] for each in told["probes"] if each["place"] == f"fridge:{name}"]
-    return f"Waiting for {' and '.join(probes)}." if probes else "No probe sits in it: name one under its [[fridge]]."
+    probes = [each for each in told["probes"] if each["place"] == f"fridge:{name}"]
+    unread = [sentence(f"probe {each['name']} was {each['why']}") for each in probes if each["unreadable"]]
+    if unread:
+        return " ".join(unread)
+    waits = " and ".join(each["name"] for each in probes)
+    return f"Waiting for {waits}." if waits else "No probe sits in it: name one under its [[fridge]]."
 
 
 def probe_row(probe: dict[str, Any], settings: list[Probe]) -> dict[str, Any]:

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from monitor.engine.state import STATE_VERSION, State
 from monitor.engine.view import overview
+from monitor.model.config import Probe
 from monitor.model.errors import StoreError
 from monitor.store.reader import Reader
 from monitor.web.refusal import NotNow
+from monitor.web.unread import mark_unread
 
 
 @contextlib.contextmanager
@@ -37,9 +39,10 @@ def load(reader: Reader) -> State:
     return State.restore({key: value for key, value in reader.state().items() if not key.startswith("hour:")})
 
 
-def picture(reader: Reader, state: State, now_ms: int) -> dict[str, Any]:
-    """The overview, each batch with the verdict as last said."""
+def picture(reader: Reader, state: State, now_ms: int, probes: Iterable[Probe] = ()) -> dict[str, Any]:
+    """The overview, each batch with the verdict as last said; `probes` as configured, with where they are heard."""
     told = overview(state, now_ms)
+    mark_unread(told["probes"], reader, probes)
     said = reader.latest_verdicts()
     for batch in told["batches"]:
         batch["judgement"] = said.get(batch["name"])

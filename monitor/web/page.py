@@ -37,7 +37,7 @@ def home(ask: Ask) -> Response:
     report = house.desk.health()
     with reading(house.desk.path) as reader:
         state = load(reader)
-        told = picture(reader, state, local.now_ms)
+        told = picture(reader, state, local.now_ms, house.desk.settings.probe)
         batches = [cards.batch_card(ask, reader, state, told, batch) for batch in told["batches"]]
         unreadable = reader.unreadable(UNREADABLE_SHOWN)
         waiting = reader.waiting()

@@ -109,8 +109,18 @@ class Told:
     judged: str = ""  # when the verdict was last said
 
 
-def tell(batch: dict[str, Any], alerts: list[dict[str, Any]], local: Local, waits: tuple[str, ...] = ()) -> Told:
-    """A batch of the picture in words; `alerts` are those that stand about it, `waits` what it has not heard yet."""
+def tell(
+    batch: dict[str, Any],
+    alerts: list[dict[str, Any]],
+    local: Local,
+    waits: tuple[str, ...] = (),
+    *,
+    unread: bool = False,
+) -> Told:
+    """A batch of the picture in words; `alerts` are those that stand about it, `waits` what it has not heard yet.
+
+    `unread` says that something came, and nothing of it could be read.
+    """
     if batch["closed"]:
         return Told("closed", "Over", "", (), ())
     if batch["stage"] in _STAGES:
@@ -123,7 +133,7 @@ def tell(batch: dict[str, Any], alerts: list[dict[str, Any]], local: Local, wait
     asked = [each for alert in alerts if alert["alert"].startswith("ferment-") for each in alert["do"]]
     return Told(
         state=verdict,
-        headline=_headline(verdict, batch, fitting),
+        headline=_headline(verdict, batch, fitting, unread=unread),
         sure=_sure(fitting.get("confidence")),
         because=tuple(sentence(each) for each in because),
         next=tuple(dict.fromkeys(sentence(each) for each in (asked or _NEXT[verdict]))),
@@ -142,7 +152,7 @@ def _sure(confidence: float | None) -> str:
     return "" if confidence is None else f"{confidence:.0%} sure".replace("%", " %")
 
 
-def _headline(verdict: str, batch: dict[str, Any], said: dict[str, Any]) -> str:
+def _headline(verdict: str, batch: dict[str, Any], said: dict[str, Any], *, unread: bool) -> str:
     gravity = batch["gravity"]
     age = round(batch["age_hours"] * 60) * MINUTE
     if verdict == "waiting":
@@ -154,7 +164,8 @@ def _headline(verdict: str, batch: dict[str, Any], said: dict[str, Any]) -> str:
         over = f", {gravity - final:.3f} above where it should end" if gravity and final else ""
         return f"Stalled, or very slow, at {sg(gravity)}{over}"
     if verdict == "unknown":
-        return "Cannot tell just now" if batch["judgement"] else "Nothing heard yet"
+        nothing = "Nothing that could be read yet" if unread else "Nothing heard yet"
+        return "Cannot tell just now" if batch["judgement"] else nothing
     rate = said.get("rate_per_day")
     pace = f", falling {-rate:.4f} a day" if rate is not None and rate < -0.0002 else ""
     return f"{'Working' if verdict == 'working' else 'Slowing down'}{pace}"

@@ -247,6 +247,72 @@ def test_empty_places_say_what_they_wait_for(tmp_path: Path):
     assert "No probe sits in it" in page.by_id("fridge-larder").text
 
 
+UNREAD = """
+[mqtt]
+[[probe]]
+name = "float-a"
+source = "mqtt"
+topic = "cellar/float-a"
+[[probe]]
+name = "air"
+source = "mqtt"
+topic = "cellar/air"
+[[probe]]
+name = "spare"
+source = "mqtt"
+topic = "cellar/spare"
+[[vessel]]
+name = "bucket-a"
+probes = ["float-a"]
+[[batch]]
+name = "amber-1"
+vessel = "bucket-a"
+pitched = 2026-03-02T18:00:00Z
+[[fridge]]
+name = "larder"
+probes = ["air"]
+"""
+
+
+def test_a_probe_that_speaks_unreadably_was_heard(tmp_path: Path):
+    """Page, API and /healthz say that it was heard and why nothing came of it; once it is understood, no longer."""
+    house = house_of(tmp_path / "s.db", parse_settings(UNREAD), START + HOUR)
+    now = START + HOUR
+    bad = [Unreadable("mqtt", f"cellar/{name}", "it holds sg", b'{"sg":1.01}') for name in ("float-a", "air")]
+    try:
+        house.desk.record(*(Message("mqtt", None, now, 0, unreadable=(each,)) for each in bad)).result(10)
+        page = page_of(house)
+        with client_of(house) as client:
+            probes = {each["name"]: each for each in client.get("/api/probes").json()}
+            health = client.get("/healthz")
+        house.desk.record(Message("mqtt", "float-a", now, 1, samples=(Sample("gravity", 1.05),))).result(10)
+        after = page_of(house)
+    finally:
+        house.close()
+    said = "heard, but unreadable: it holds sg"
+    assert (probes["float-a"]["status"], probes["float-a"]["why"]) == ("unreadable", said)
+    assert probes["float-a"]["unreadable"]["reason"] == "it holds sg"
+    assert (probes["spare"]["status"], probes["spare"]["why"], probes["spare"]["unreadable"]) == (
+        None,
+        "never heard",
+        None,
+    )
+    assert health.status_code == 200
+    assert health.json()["unread"] == [f"probe float-a: {said}", f"probe air: {said}"]
+    rows = {row.all("th")[0].text.split(" ")[0]: row.text for row in page.by_id("probes").all("tr")[1:]}
+    assert f"▲ {said}" in rows["float-a"]
+    assert "never heard" not in rows["float-a"]
+    assert "never heard" in rows["spare"]
+    assert f"Probe air was {said}." in page.by_id("fridge-larder").text
+    assert "Nothing that could be read yet" in page.by_id("fridge-larder").text
+    card = page.by_id("batch-amber-1").text
+    assert f"Nothing that could be read yet. Because Probe float-a was {said}." in card
+    assert said not in after.by_id("batch-amber-1").text
+    rows = {row.all("th")[0].text.split(" ")[0]: row.text for row in after.by_id("probes").all("tr")[1:]}
+    assert said not in rows["float-a"]
+    assert said in rows["air"]
+
+
 def test_with_no_configuration_at_all_the_page_still_helps(tmp_path: Path):
     """A bare start shows where batches, fridges and probes come from."""
     house = house_of(tmp_path / "s.db", parse_settings(""), START)
