@@ -99,6 +99,13 @@ class Reader:
         )
         return {record["batch"]: record for record in (json.loads(row[0]) for row in rows)}
 
+    def verdicts(self, batch: str) -> Iterator[dict[str, Any]]:
+        """The verdict events of one batch, in the order they happened."""
+        for (record,) in self._connection.execute(
+            "SELECT record FROM events WHERE about = ? AND event = 'verdict' ORDER BY id", (f"batch:{batch}",)
+        ):
+            yield json.loads(record)
+
     def alerts(self, limit: int = 200) -> list[dict[str, Any]]:
         """The latest alert events, newest first."""
         rows = self._connection.execute(

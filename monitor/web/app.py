@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from monitor.model.clock import Clock, SystemClock
-from monitor.web import actions, api, changes, deeds, page
+from monitor.web import actions, api, changes, deeds, page, records, telling
 from monitor.web.desk import Desk
 from monitor.web.front import FrontDoor
 from monitor.web.guard import Guard
@@ -35,6 +35,8 @@ _SPAN = (
     Parameter("to", "End of the span (RFC 3339); else now."),
     Parameter("cells", "At most so many points a line (360).", "integer"),
 )
+_WITH = Parameter("with", "The other batch.")
+_ABOUT = Parameter("about", "Only those about one thing, such as batch:amber-1, jar:lees-1 or wash:lees-1.")
 _AFTER = Parameter("after", "Events after this number.", "integer")
 
 
@@ -66,6 +68,11 @@ WAYS: tuple[Way, ...] = (
         body=actions.HandValues),
     Way("POST", "/api/batches/{name}/reading/undo", changes.undo_reading, "change", "Take a hydrometer reading back.",
         body=actions.Undo),
+    Way("GET", "/api/batches/{name}/life", records.life, "read", "All that was done to it, and what follows from it."),
+    Way("GET", "/api/batches/{name}/compare", records.compare, "read", "It beside another batch.", (_WITH,)),
+    Way("GET", "/api/deeds", records.deeds, "read", "What people did, newest last.", (_ABOUT, _LIMIT)),
+    Way("POST", "/api/deeds", records.tell, "change", "Tell of one deed.", body=telling.DeedBody),
+    Way("POST", "/api/deeds/undo", records.undo, "change", "Take a deed back.", body=telling.UndoBody),
     Way("GET", "/api/alerts", api.alerts, "read", "Alerts that stand, and their latest events.", (_LIMIT,)),
     Way("POST", "/api/alerts/{id}/acknowledge", changes.acknowledge, "change", "It was seen: no more reminders.",
         body=actions.Nothing),

@@ -10,7 +10,8 @@ from monitor import __version__
 from monitor.web.ways import Way
 
 _PATH = {
-    "name": "A batch's name.",
+    "name": "Its name.",
+    "form": "Which form of the page.",
     "id": "An alert's id, as the list of alerts gives it.",
     "file": "A file's name.",
 }
@@ -27,8 +28,9 @@ _REFUSALS = {
 def document(ways: Sequence[Way]) -> dict[str, Any]:
     """The whole document."""
     paths: dict[str, dict[str, Any]] = {}
+    parts: dict[str, Any] = {}  # what several bodies refer to
     for way in ways:
-        paths.setdefault(way.path, {})[way.method.lower()] = _operation(way)
+        paths.setdefault(way.path, {})[way.method.lower()] = _operation(way, parts)
     return {
         "openapi": "3.1.0",
         "info": {
@@ -50,13 +52,14 @@ def document(ways: Sequence[Way]) -> dict[str, Any]:
                     "type": "object",
                     "required": ["what", "remedy"],
                     "properties": {"what": {"type": "string"}, "remedy": {"type": "string"}},
-                }
+                },
+                **parts,
             },
         },
     }
 
 
-def _operation(way: Way) -> dict[str, Any]:
+def _operation(way: Way, parts: dict[str, Any]) -> dict[str, Any]:
     told: dict[str, Any] = {
         "summary": way.about,
         "operationId": f"{way.method.lower()} {way.path}",
@@ -73,7 +76,8 @@ def _operation(way: Way) -> dict[str, Any]:
     if parameters:
         told["parameters"] = parameters
     if way.body is not None:
-        schema = way.body.model_json_schema(by_alias=True)
+        schema = way.body.model_json_schema(by_alias=True, ref_template="#/components/schemas/{model}")
+        parts.update(schema.pop("$defs", {}))
         told["requestBody"] = {"content": {"application/json": {"schema": schema}}}
     if way.access != "open":
         told["security"] = [{"session": []}, {"token": []}]

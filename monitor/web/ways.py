@@ -12,6 +12,7 @@ from typing import Any, Literal
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
+from pydantic import BaseModel
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
@@ -19,7 +20,7 @@ from starlette.routing import Route
 
 from monitor.model.errors import LeeswatchError, StoreError
 from monitor.report.curve import Curves
-from monitor.web.actions import Body, fields_of
+from monitor.web.actions import fields_of
 from monitor.web.desk import Desk
 from monitor.web.guard import COOKIE, SESSION_IDLE, Guard, Session
 from monitor.web.pages import Pages
@@ -105,7 +106,7 @@ class Way:
     access: Access
     about: str
     query: tuple[Parameter, ...] = ()
-    body: type[Body] | None = None
+    body: type[BaseModel] | None = None
     media: str = "application/json"
 
     def route(self, house: House) -> Route:
