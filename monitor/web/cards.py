@@ -45,7 +45,7 @@ def batch_card(ask: Ask, reader: Reader, state: State, told: dict[str, Any], bat
             batch, about, local, _waits(batch, told, ask.house.desk.settings.probe), unread=_unread(batch, told)
         ),
         "done": done,
-        "facts": _facts(batch, said, local),
+        "facts": _facts(batch, said, local, guessed=state.batches[batch["name"]].expected_sd is None),
         "hand": batch["last_hand"],
         "stage": batch["stage"],
         "by_hand": not batch["gravity_probes"],
@@ -61,14 +61,16 @@ def batch_card(ask: Ask, reader: Reader, state: State, told: dict[str, Any], bat
 
 
 Fact = tuple[str, str, str]
+AS_SET = "as you set it"  # as the rules name the source of a final gravity that a person gave
 
 
-def _facts(batch: dict[str, Any], said: dict[str, Any], local: Local) -> list[Fact]:
-    """What is known in figures: name, value, and how well."""
+def _facts(batch: dict[str, Any], said: dict[str, Any], local: Local, *, guessed: bool) -> list[Fact]:
+    """What is known in figures: name, value, and how well; `guessed`: nobody said how sure the expected final is."""
     facts = [_gravity(batch, said, local)]
     final = batch["final"]
     if final is not None:
-        facts.append(("Should end at", sg(final["gravity"]), f"{sg_range(final['range'])}; {final['source']}"))
+        ours = "; the range is ours, as no expected_final_sd is set" if guessed and final["source"] == AS_SET else ""
+        facts.append(("Should end at", sg(final["gravity"]), f"{sg_range(final['range'])}; {final['source']}{ours}"))
     strength = batch["alcohol"]
     if strength is not None:
         facts.append(

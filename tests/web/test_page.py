@@ -17,6 +17,31 @@ from tests.web.conftest import client_of
 from tests.web.markup import Element, read
 
 Still = Callable[..., House]
+UNREAD = """
+[mqtt]
+[[probe]]
+name = "float-a"
+source = "mqtt"
+topic = "cellar/float-a"
+[[probe]]
+name = "air"
+source = "mqtt"
+topic = "cellar/air"
+[[probe]]
+name = "spare"
+source = "mqtt"
+topic = "cellar/spare"
+[[vessel]]
+name = "bucket-a"
+probes = ["float-a"]
+[[batch]]
+name = "amber-1"
+vessel = "bucket-a"
+pitched = 2026-03-02T18:00:00Z
+[[fridge]]
+name = "larder"
+probes = ["air"]
+"""
 
 
 def page_of(house: House, path: str = "/") -> Element:
@@ -54,8 +79,22 @@ def test_figures_come_with_their_range_and_time(still: Still):
     """Gravity, expected final and strength each show their range."""
     facts = page_of(still()).by_id("batch-meadow-north").all("dl")[0].text
     assert re.search(r"Gravity 0\.998\d 0\.99[56]\d to 1\.00[012]\d, today 05:5\d", facts)
-    assert "Should end at 0.9980 0.9931 to 1.0029; as you set it" in facts
+    assert "Should end at 0.9980 0.9931 to 1.0029; as you set it; the range is ours, as no expected_final_sd" in facts
     assert re.search(r"Alcohol so far 9\.1 % by volume 8\.\d to 9\.\d, from 1\.06\d\d to 0\.998\d", facts)
+
+
+@pytest.mark.parametrize(("more", "ours"), [("", True), ("expected_final_sd = 0.001", False)])
+def test_whose_range_it_is_is_said(tmp_path: Path, more: str, ours: bool):
+    """Beside a final gravity that a person set, the range is ours until they set that too."""
+    settings = parse_settings(UNREAD.replace("[[fridge]]", f"expected_final = 1.008\n{more}\n[[fridge]]"))
+    house = house_of(tmp_path / "s.db", settings, START + HOUR)
+    try:
+        text = page_of(house).by_id("batch-amber-1").text
+    finally:
+        house.close()
+    assert "Should end at 1.0080" in text
+    assert "as you set it" in text
+    assert ("the range is ours, as no expected_final_sd is set" in text) is ours
 
 
 def test_a_working_batch_says_when_it_should_be_done(still: Still):
@@ -245,33 +284,6 @@ def test_empty_places_say_what_they_wait_for(tmp_path: Path):
     assert "A glass jug or jar is never rated for pressure" in card
     assert "waiting for topic cellar/float-a ? never heard" in page.by_id("probes").text
     assert "No probe sits in it" in page.by_id("fridge-larder").text
-
-
-UNREAD = """
-[mqtt]
-[[probe]]
-name = "float-a"
-source = "mqtt"
-topic = "cellar/float-a"
-[[probe]]
-name = "air"
-source = "mqtt"
-topic = "cellar/air"
-[[probe]]
-name = "spare"
-source = "mqtt"
-topic = "cellar/spare"
-[[vessel]]
-name = "bucket-a"
-probes = ["float-a"]
-[[batch]]
-name = "amber-1"
-vessel = "bucket-a"
-pitched = 2026-03-02T18:00:00Z
-[[fridge]]
-name = "larder"
-probes = ["air"]
-"""
 
 
 def test_a_probe_that_speaks_unreadably_was_heard(tmp_path: Path):
