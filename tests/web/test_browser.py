@@ -123,6 +123,24 @@ def test_the_page_reads_well(serve: Callable[..., House], look: Look, size: dict
     assert told["poor"] == []
 
 
+def test_more_evidence_is_folded_on_a_phone_only(serve: Callable[..., House], look: Look):
+    """There it opens by keyboard; on a desktop all of it stands there, with nothing to open."""
+    house = serve("two-siblings", 140.5)
+    phone, desk = look(house), look(house, DESKTOP)
+    for page, folded in ((phone, True), (desk, False)):
+        fold = page.locator("#evidence-meadow-south")
+        sync_api.expect(page.locator("#batch-meadow-south-now")).to_contain_text(
+            "No fall to speak of since it was said."
+        )
+        summary, rest = fold.locator("summary"), fold.get_by_text("Most likely: it stopped")
+        assert summary.is_visible() is folded
+        assert rest.evaluate("(e) => e.checkVisibility({ contentVisibilityAuto: true })") is not folded
+        assert page.locator("#evidence-meadow-north").count() == 0
+    phone.locator("#evidence-meadow-south summary").focus()
+    phone.keyboard.press("Enter")
+    sync_api.expect(phone.locator("#evidence-meadow-south").get_by_text("Most likely: it stopped")).to_be_visible()
+
+
 @pytest.mark.parametrize("scenario", ["hand-only", "silent-probe", "temperature-only", "probe-moved"])
 def test_other_cellars_fit_a_phone(serve: Callable[..., House], look: Look, scenario: str):
     """With readings by hand, gaps, or no gravity at all, the page fits 360 px and the drawing stays in its frame."""
