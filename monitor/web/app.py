@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from monitor.model.clock import Clock, SystemClock
-from monitor.web import actions, api, changes, deeds, page, records, telling
+from monitor.web import actions, api, changes, deeds, page, records, telling, things
 from monitor.web.desk import Desk
 from monitor.web.front import FrontDoor
 from monitor.web.guard import Guard
@@ -47,6 +47,14 @@ def openapi(ask: Ask) -> Response:  # noqa: ARG001
 
 WAYS: tuple[Way, ...] = (
     Way("GET", "/", page.home, "read", "The page.", media="text/html"),
+    Way("GET", "/batch/{name}", things.batch, "read", "A batch: what it is, its life, forms.", media="text/html"),
+    Way("POST", "/batch/{name}/undo", things.undo_batch, "change", "Take back an entry of it.", media="text/html"),
+    Way("POST", "/batch/{name}/{form}", things.tell_batch, "change", "A form of its page.", media="text/html"),
+    Way("GET", "/shelf", things.shelf, "read", "The shelf: stored yeast.", media="text/html"),
+    Way("GET", "/jar/{name}", things.jar, "read", "A jar: what it is, where it comes from, forms.", media="text/html"),
+    Way("POST", "/jar/{name}/undo", things.undo_jar, "change", "Take back an entry about it.", media="text/html"),
+    Way("POST", "/jar/{name}/{form}", things.tell_jar, "change", "A form of its page.", media="text/html"),
+    Way("GET", "/photo/{file}", things.photo, "read", "A photo that a deed tells of.", media="image/*"),
     Way("GET", "/login", page.login, "open", "The form that asks for the password.", media="text/html"),
     Way("POST", "/login", page.sign_in, "open", "Sign in with the password.", media="text/html"),
     Way("POST", "/logout", page.sign_out, "change", "Sign out.", media="text/html"),
@@ -70,6 +78,9 @@ WAYS: tuple[Way, ...] = (
         body=actions.Undo),
     Way("GET", "/api/batches/{name}/life", records.life, "read", "All that was done to it, and what follows from it."),
     Way("GET", "/api/batches/{name}/compare", records.compare, "read", "It beside another batch.", (_WITH,)),
+    Way("GET", "/api/shelf", records.shelf, "read", "All jars of yeast, those that are gone too."),
+    Way("GET", "/api/jars/{name}", records.jar, "read", "One jar, what was done to it, and where it comes from."),
+    Way("GET", "/api/washes/{name}", records.wash, "read", "One wash of yeast: its rounds and its jars."),
     Way("GET", "/api/deeds", records.deeds, "read", "What people did, newest last.", (_ABOUT, _LIMIT)),
     Way("POST", "/api/deeds", records.tell, "change", "Tell of one deed.", body=telling.DeedBody),
     Way("POST", "/api/deeds/undo", records.undo, "change", "Take a deed back.", body=telling.UndoBody),

@@ -16,7 +16,7 @@ from monitor.report import tables
 from monitor.report.compared import compared
 from monitor.report.gather import comparison
 from monitor.store.reader import Reader
-from monitor.web import actions, telling
+from monitor.web import actions, telling, yeast
 from monitor.web.actions import Change, checked
 from monitor.web.look import load, reading
 from monitor.web.refusal import BadRequest, NotFound
@@ -60,18 +60,51 @@ def compare(ask: Ask) -> Response:
         return JSONResponse(compared(comparison(reader, state, first, second, ask.local.now_ms)))
 
 
+def shelf(ask: Ask) -> Response:
+    """All jars."""
+    with reading(ask.house.desk.path) as reader:
+        state = load(reader)
+    return JSONResponse([yeast.picture(jar) for jar in yeast.jars(state, ask.local.now_ms)])
+
+
+def jar(ask: Ask) -> Response:
+    """One jar, what was done to it, and where it comes from."""
+    name = ask.path("name")
+    with reading(ask.house.desk.path) as reader:
+        state = load(reader)
+    found = yeast.jar_of(state, name, ask.local.now_ms)
+    if found is None:
+        raise NotFound(f"there is no jar {name}", "see /api/shelf")
+    past = [{"about": each.about, "step": each.step, "text": each.text, "becomes": list(each.becomes)}
+            for each in yeast.ancestors(state, name)]  # fmt: skip
+    return JSONResponse({**yeast.picture(found), "deeds": _about(state, f"jar:{name}"), "past": past})
+
+
+def wash(ask: Ask) -> Response:
+    """One wash."""
+    name = ask.path("name")
+    with reading(ask.house.desk.path) as reader:
+        state = load(reader)
+    found = yeast.wash_picture(state, name)
+    if found is None:
+        raise NotFound(f"there is no wash {name}", "see /api/deeds")
+    return JSONResponse({**found, "deeds": _about(state, f"wash:{name}")})
+
+
+def _about(state: State, about: str) -> list[tables.Row]:
+    own = {iso(entry.received) for entry in state.records.get(about, ())}
+    return [row for row in tables.deeds(state) if row["received"] in own]
+
+
 def deeds(ask: Ask) -> Response:
     """Entries of records, newest last: all, or those about one thing."""
     about = ask.query("about")
     limit = _limit(ask)
     with reading(ask.house.desk.path) as reader:
         state = load(reader)
-    rows = tables.deeds(state)
-    if about:
-        if about not in state.records and not _is_batch(state, about):
-            raise NotFound(f"nothing is known about {about}", "write it like batch:amber-1, jar:lees-1 or wash:lees-1")
-        own = {iso(entry.received) for entry in state.records.get(about, ())}
-        rows = [row for row in rows if row["received"] in own]
+    if about and about not in state.records and not _is_batch(state, about):
+        raise NotFound(f"nothing is known about {about}", "write it like batch:amber-1, jar:lees-1 or wash:lees-1")
+    rows = _about(state, about) if about else tables.deeds(state)
     return JSONResponse(rows[-limit:])
 
 
