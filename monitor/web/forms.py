@@ -107,10 +107,12 @@ def _fining(state: State, batch: BatchState) -> Form:
     minutes = practice.second_after / 60.0
     found = clocks.clearing_of(state, batch)
     second = found.first is not None and found.second is None
+    packet = practice.second_ml_per_l if second else practice.first_ml_per_l
     fields = [
         Field("part", "Which part", "pick", value="2" if second else "1", options=(("1", "first"), ("2", "second"))),
         Field("what", "What it is", hint="such as silica sol, or chitosan", required=True, longest=60),
-        Field("dose_ml", "How much, mL", "decimal", "by the packet for this volume"),
+        Field("ml_per_l", "By the packet, mL for a litre", "decimal", value="" if packet is None else f"{packet:g}"),
+        Field("dose_ml", "How much went in, mL", "decimal", "left empty: by the packet for this volume"),
         Field("degassed", "The gas was stirred out first", "tick"),
         Field("anyway", "It went in already, whatever is said against it", "tick"),
         WHEN,

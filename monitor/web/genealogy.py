@@ -16,14 +16,13 @@ LETTERS = 19  # of a name that fit into a box
 
 @dataclass(frozen=True, slots=True)
 class Box:
-    """One thing: its corner, its words, and where it is looked at (nowhere: no page)."""
+    """One thing: its corner and its words."""
 
     x: float
     y: float
     kind: str
     name: str
     text: str
-    href: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +49,8 @@ def draw(past: Sequence[Ancestor]) -> Tree:
         for place, each in enumerate(row):
             kind, _, name = each.about.partition(":")
             x, y = left + place * (WIDE + GAP_X), EDGE + line * (HIGH + GAP_Y)
-            href = f"/{kind}/{name}" if kind in ("jar", "batch") and each.step else ""
             short = name if len(name) <= LETTERS else f"{name[: LETTERS - 1]}…"
-            boxes[each.about] = Box(x, y, kind, short, each.text, href)
+            boxes[each.about] = Box(x, y, kind, short, each.text)
     lines = [_line(boxes[each.about], boxes[child]) for each in past for child in each.becomes if child in boxes]
     height = len(steps) * (HIGH + GAP_Y) - GAP_Y + 2 * EDGE
     return Tree(width, height, tuple(boxes.values()), tuple(lines))

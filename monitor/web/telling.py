@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
@@ -39,7 +40,7 @@ from monitor.model.deeds import (
     Undone,
     WashRound,
 )
-from monitor.model.inputs import BatchStarted, JournalEntry
+from monitor.model.inputs import BatchStarted, JournalEntry, StageChanged
 from monitor.rules.batch import BatchState
 from monitor.store.photos import folder_of
 from monitor.store.reader import Reader
@@ -74,6 +75,8 @@ def parse(fields: Fields, zone: ZoneInfo, now_ms: int, *, form: bool = False) ->
     told["at"] = now_ms if at is None else moment(at, zone)
     if form:
         told = {name: decimal(value) if name in DECIMALS else value for name, value in told.items()}
+        if told.get("part") in ("1", "2"):
+            told["part"] = int(told["part"])
     try:
         entry = DEED.validate_python(told)
     except ValidationError as error:
@@ -104,23 +107,41 @@ _KINDS = {str(each.model_fields["kind"].default) for each in DeedEntry.__args__}
 
 def told(fields: Fields, reader: Reader, state: State, ask: Ask) -> Change:
     """A deed of these fields, checked against what stands."""
-    local = ask.local
+    local, fields = ask.local, dict(fields)
+    packet = fields.pop("ml_per_l", None) if ask.form else None  # what the packet says is asked, and not kept
     entry = parse(fields, local.zone, local.now_ms, form=ask.form)
-    return tell(state, entry, reader, ask.house.desk.path, local.now_ms)
+    return tell(state, entry, reader, ask.house.desk.path, local.now_ms, _number("ml_per_l", packet))
+
+
+def _number(name: str, text: object) -> float | None:
+    if text is None:
+        return None
+    try:
+        found = float(str(decimal(text)))
+    except ValueError:
+        found = math.nan
+    if not 0.0 < found <= 100.0:
+        raise BadRequest(f"{name}: {text} is not a number from 0 to 100", "correct it and send it again")
+    return found
 
 
 # --- a deed --------------------------------------------------------------------------------------------------------
 
 
-def tell(state: State, entry: DeedEntry, reader: Reader, store: Path, now_ms: int) -> Change:
-    """A deed that can be, as things stand: NotFound, BadRequest or Conflict otherwise."""
+def tell(
+    state: State, entry: DeedEntry, reader: Reader, store: Path, now_ms: int, ml_per_l: float | None = None
+) -> Change:
+    """A deed that can be, as things stand: NotFound, BadRequest or Conflict otherwise.
+
+    `ml_per_l` is the packet's dose of finings, where the settings have none.
+    """
     about = getattr(entry, "about", None)
     if about is not None:
         _known(state, str(about))
     batch = _batch_of(state, entry)
     if isinstance(entry, Fined):
         assert batch is not None
-        _fine(state, entry, batch, reader, now_ms)
+        return Change(_fine(state, entry, batch, reader, now_ms, ml_per_l), "told", "")
     check = _CHECKS.get(type(entry))
     if check is not None:
         check(state, entry, batch, now_ms)
@@ -193,29 +214,43 @@ def _reopen(state: State, _: Reopened, batch: BatchState, __: int) -> None:
     free_vessel(state, batch.vessel, batch.name, None)
 
 
-def _fine(state: State, entry: Fined, batch: BatchState, reader: Reader, now_ms: int) -> None:
-    """Part one only where what practice asks is so, or the person says to do it anyway; part two after part one."""
-    found = clocks.clearing_of(state, batch)
+def _fine(
+    state: State, entry: Fined, batch: BatchState, reader: Reader, now_ms: int, ml_per_l: float | None
+) -> tuple[JournalEntry, ...]:
+    """Part one only where what practice asks is so, or the person says to do it anyway; part two after part one.
+
+    A dose that was left out is the packet's. A batch whose first part went in by the book goes to stage clearing.
+    """
+    practice = state.settings.practice.clearing
+    packet = ml_per_l or (practice.first_ml_per_l if entry.part == 1 else practice.second_ml_per_l)
+    dose = entry.dose_ml or clearing.suggested_dose(cold.volume_of(state, batch), packet)
+    dosed = entry.model_copy(update={"dose_ml": dose})
     if entry.part == 2:
-        if found.first is None:
-            raise Conflict(f"no first part is noted for {batch.name}", "tell of the first part first")
-        due = clearing.second_due_ms(found, state.settings.practice.clearing)
-        if not entry.anyway and due is not None and entry.at < due:
-            minutes = (due - entry.at + 59_999) // 60_000
-            raise Conflict(f"the second part is due in {minutes} min", "wait, or say that it went in anyway")
-        return
-    if entry.anyway:
-        return
-    wrong = [each for each in first_part(state, batch, entry, reader, now_ms) if each.answer != "pass"]
-    if wrong:
+        _second_part(state, entry, batch)
+        return (dosed,)
+    wrong = [each for each in first_part(state, batch, entry, reader, now_ms, ml_per_l) if each.answer != "pass"]
+    if wrong and not entry.anyway:
         raise Conflict(
             "; ".join(f"{each.name}: {each.why}" for each in wrong),
-            f"{wrong[0].do or 'see to it first'}; or say that it went in anyway",
+            f"{(wrong[0].do or 'see to it first').split(' Then say so')[0]}; or say that it went in anyway",
         )
+    if not wrong and batch.stage == "fermenting":
+        return StageChanged(batch=batch.name, stage="clearing", at=entry.at), dosed
+    return (dosed,)
+
+
+def _second_part(state: State, entry: Fined, batch: BatchState) -> None:
+    found = clocks.clearing_of(state, batch)
+    if found.first is None:
+        raise Conflict(f"no first part is noted for {batch.name}", "tell of the first part first")
+    due = clearing.second_due_ms(found, state.settings.practice.clearing)
+    if not entry.anyway and due is not None and entry.at < due:
+        minutes = (due - entry.at + 59_999) // 60_000
+        raise Conflict(f"the second part is due in {minutes} min", "wait, or say that it went in anyway")
 
 
 def first_part(
-    state: State, batch: BatchState, entry: Fined, reader: Reader, now_ms: int
+    state: State, batch: BatchState, entry: Fined, reader: Reader, now_ms: int, ml_per_l: float | None = None
 ) -> tuple[clearing.Condition, ...]:
     """What is asked before the first part of the finings goes in, and whether it is so."""
     found = clocks.clearing_of(state, batch)
@@ -231,7 +266,7 @@ def first_part(
         running_ms=found.first.at_ms if found.first is not None and found.second is None else None,
     )
     practice = state.settings.practice.clearing
-    return clearing.before_first(facts, practice, degassed=entry.degassed, dose_ml=entry.dose_ml)
+    return clearing.before_first(facts, practice, degassed=entry.degassed, dose_ml=entry.dose_ml, ml_per_l=ml_per_l)
 
 
 def _called_finished(reader: Reader, name: str) -> int | None:

@@ -67,7 +67,7 @@ def _batch(ask: Ask, failed: Failed | None) -> Response:
         one = next(each for each in told["batches"] if each["name"] == name)
         card = cards.batch_card(ask, reader, state, told, one)
         curve = ask.house.curves.whole(reader, state, found, local.now_ms)
-    life = life_of(state, name, local.now_ms, local.when)
+    life = life_of(state, name, local.now_ms, lambda ms: f"{local.moment(ms):%-d %B, %H:%M}")
     assert life is not None
     shown = forms.of_batch(state, found)
     return ask.house.pages.render(
