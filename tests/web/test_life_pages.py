@@ -353,3 +353,14 @@ def test_every_field_has_its_label_and_every_id_is_one(stocked: House, path: str
             assert each.attrs["id"] in labelled
     assert len(page.all("h1")) == 1
     assert not page.all("script")
+
+
+def test_the_front_page_leads_to_each_batch_and_to_the_shelf(browser: httpx.Client):
+    """Open ones from their cards, past ones from their list."""
+    page = page_of(browser, "/")
+    token = page.all("input", name="csrf")[0].attrs["value"]
+    browser.post("/api/batches/meadow-south/close", data={"csrf": token, "sure": "yes"})
+    page = page_of(browser, "/")
+    links = {each.attrs["href"] for each in page.all("a")}
+    assert {"/batch/meadow-north", "/batch/meadow-south", "/shelf"} <= links
+    assert page.by_id("past").all("a", href="/batch/meadow-south")
