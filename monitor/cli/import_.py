@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
             return _say(args, source, would, standing, None)  # where nothing is new, nothing is noted either
     try:
         with Store.open(path) as store:
-            backup = None
+            backup, faults = None, store.counted("rule-faults")
             if standing == "gone on":
                 backup = None if args.no_backup else _backup(path, source)
                 from monitor.replay import merging  # noqa: PLC0415 - only where there is something to merge with
@@ -89,6 +89,7 @@ def run(args: argparse.Namespace) -> int:
             else:
                 done = filing.as_it_was(store, source, settings.for_rules(), _progress(source))
             filing.take_photos(path, source, done, dry=False)
+            done.faults = store.counted("rule-faults") - faults
     except StoreBusy as error:
         raise StoreBusy(error.what, "stop the daemon, import, then start it again") from error
     return _say(args, source, done, standing, backup)
@@ -177,7 +178,7 @@ def _say(args: argparse.Namespace, source: Source, done: Filed, standing: str, b
                          "unreadable": source.refused},
             "entries": {"new": done.entries, "already_there": done.same_entries, "left_out": dict(done.left),
                         "unreadable": len(source.wrong_entries)},
-            "closed": done.closed, "photos": done.photos, "photos_wrong": done.photos_wrong,
+            "closed": done.closed, "photos": done.photos, "photos_wrong": done.photos_wrong, "rule_faults": done.faults,
             "backup": str(backup) if backup else None, "undo": undo,
         })  # fmt: skip
         return 0
@@ -198,6 +199,8 @@ def _say(args: argparse.Namespace, source: Source, done: Filed, standing: str, b
         print(f"  batch {name} was open there and comes in closed; to go on with it: leeswatch batch reopen {name}")
     if done.photos:
         print(f"  photos {verb}: {done.photos}")
+    if done.faults:
+        print(f"  {done.faults} inputs are kept, but a rule failed on them: the lines above say on which")
     for line in done.photos_wrong:
         print(f"  {line}")
     if args.dry_run:

@@ -68,6 +68,7 @@ class Filed:
     closed: list[str] = field(default_factory=list)  # batches that came in open and were closed
     photos: int = 0
     photos_wrong: list[str] = field(default_factory=list)
+    faults: int = 0  # inputs that a rule failed on: kept, and told in the log
 
 
 def look_through(path: Path) -> Source:

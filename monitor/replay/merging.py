@@ -25,7 +25,7 @@ from monitor.engine.entries import apply_entry
 from monitor.engine.state import State
 from monitor.intake.recording import merge
 from monitor.ledger import Ledger
-from monitor.model.clock import EARLIEST_MS, Clock, EventClock, SystemClock
+from monitor.model.clock import EARLIEST_MS, Clock, SystemClock
 from monitor.model.config import Batch, RuleSettings
 from monitor.model.deeds import Deed, Harvested, Jarred, Split, Undone
 from monitor.model.inputs import (
@@ -123,7 +123,10 @@ def _configured(source: Source, state: State) -> list[JournalEntry]:
     for entry in source.journal:
         if not isinstance(entry, Configured):
             continue
-        settings = RuleSettings.model_validate(entry.settings)
+        try:
+            settings = RuleSettings.model_validate(entry.settings)
+        except ValueError:
+            continue  # of a version with other settings: what it would have placed stays without a place
         for batch in settings.batch:
             here = state.batches.get(batch.name)
             twin = here is not None and (here.pitched_ms, here.homes[0][1]) == (batch.pitched, batch.vessel)
@@ -244,6 +247,21 @@ def _by_probes(source: Source) -> Iterator[Reading]:
     return (reading for reading in source.recording if not reading.probe.startswith("hand:"))
 
 
+class _Stamps:
+    """What is filed now, one a millisecond, ending about now: no merge sets event time ahead, however large it is.
+
+    It begins in the time in which nobody watched, where that is long enough.
+    """
+
+    def __init__(self, last_ms: int, now_ms: int, planned: int) -> None:
+        self.last_ms = max(last_ms, EARLIEST_MS, now_ms - planned)
+
+    def stamp(self) -> int:
+        """The next `received`."""
+        self.last_ms += 1
+        return self.last_ms
+
+
 def merge_in(
     store: Store, source: Source, settings: RuleSettings, progress: Progress, clock: Clock | None = None
 ) -> Filed:
@@ -251,7 +269,7 @@ def merge_in(
     ledger = Ledger(store)
     ledger.load()
     last = max(store.last_received(), ledger.state.clock.last_ms)
-    events = EventClock(clock or SystemClock(), max(last, EARLIEST_MS))
+    events = _Stamps(last, (clock or SystemClock()).wall_ms(), source.readings + 2 * len(source.journal) + 100)
     with ledger.commit():
         ledger.put(Started(version=__version__, watched_until=last or None, by="command", received=events.stamp()))
         if ledger.state.settings.as_json() != settings.as_json():
@@ -291,7 +309,7 @@ def _of_the_past(source: Source, state: State) -> list[str]:
     ]
 
 
-def _put(ledger: Ledger, item: Reading | JournalEntry, made: Plan, done: Filed, events: EventClock) -> None:
+def _put(ledger: Ledger, item: Reading | JournalEntry, made: Plan, done: Filed, events: _Stamps) -> None:
     now = events.stamp()
     if isinstance(item, Reading):
         reading = item._replace(received_ms=now)

@@ -215,6 +215,11 @@ class Store:
             "INSERT INTO counters VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET n = n + excluded.n", (name, by)
         )
 
+    def counted(self, name: str) -> int:
+        """How far a counter has come."""
+        row = self._connection.execute("SELECT n FROM counters WHERE name = ?", (name,)).fetchone()
+        return int(row[0]) if row else 0
+
     def put_meta(self, key: str, value: str | int | None) -> None:
         """Keep one named value."""
         self._connection.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))

@@ -15,8 +15,22 @@ from hypothesis import strategies as st
 from monitor.engine.state import State
 from monitor.intake.recording import Recording, read_journal
 from monitor.ledger import Ledger
-from monitor.model.clock import DAY, HOUR, MINUTE, iso
-from monitor.model.deeds import Clarity, Fined, Jarred, JarUsed, Noted, Photo, Racked, Undone
+from monitor.model.clock import DAY, HOUR, MINUTE, SystemClock, iso
+from monitor.model.deeds import (
+    Clarity,
+    Fined,
+    Harvested,
+    Held,
+    Jarred,
+    JarUsed,
+    Merged,
+    Noted,
+    Photo,
+    Racked,
+    Reopened,
+    Split,
+    Undone,
+)
 from monitor.model.inputs import (
     Added,
     BatchClosed,
@@ -172,6 +186,14 @@ DEED = st.one_of(
                                             pitched=TIMES.map(iso))),
     st.builds(BatchClosed, batch=st.sampled_from(NAMES), at=st.none() | TIMES),
     st.builds(Added, batch=st.sampled_from(NAMES), what=WORDS, at=TIMES, gravity_rise=st.floats(0, 0.02)),
+    st.builds(Split, batch=st.sampled_from(NAMES), name=st.just("amber-3"), vessel=st.just("bucket-b"),
+              volume_l=LITRES, at=TIMES),
+    st.builds(Merged, batch=st.sampled_from(NAMES), into=st.sampled_from(NAMES), at=TIMES, volume_l=st.none() | LITRES),
+    st.builds(Reopened, batch=st.sampled_from(NAMES), at=TIMES),
+    st.builds(Held, about=st.sampled_from(["batch:amber-1", "jar:lees-1"]), fridge=st.none() | st.just("larder"),
+              target_c=st.floats(0, 6), hours=st.floats(1, 60), at=TIMES),
+    st.builds(Harvested, wash=st.just("wash-1"), batch=st.sampled_from(NAMES), strain=WORDS, volume_ml=LITRES,
+              generation=st.integers(1, 9), at=TIMES),
     st.builds(Undone, of=st.integers(0, 12).map(lambda number: LATER + number * MINUTE)),
 )  # fmt: skip
 
@@ -344,6 +366,30 @@ def test_a_hand_reading_never_goes_to_a_batch_that_was_not_there(
     assert code == 0
     assert "left out: 1 hand readings of a vessel that holds another batch here" in said
     assert state_of(gone_on).batches["stout-1"].hand == []
+
+
+def test_a_merge_sets_no_clock_ahead(told: Path, gone_on: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """However much comes in, the last of it was received no later than now."""
+    out = exported(told, capsys)
+    assert run_here(capsys, "import", out, "--config", gone_on)[0] == 0
+    last = max(*(row[3] for row in contents(gone_on)["readings"]), contents(gone_on)["journal"][-1][0])
+    assert last <= SystemClock().wall_ms()
+
+
+def test_a_configuration_of_another_version_stops_nothing(
+    told: Path, gone_on: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its settings cannot be read: everything else comes in, and into an empty store it is told as a fault."""
+    out = exported(told, capsys)
+    beside = out.with_name("x.journal.jsonl")
+    text = beside.read_text(encoding="utf-8")
+    beside.write_text(text.replace('"settings":{', '"settings":{"weather":"fair",'), encoding="utf-8")
+
+    found = parsed(run_here(capsys, "import", out, "--config", gone_on, "--json")[1])
+    assert found["readings"]["new"] == 148
+    fresh = house(tmp_path / "here")
+    found = parsed(run_here(capsys, "import", out, "--config", fresh, "--json")[1])
+    assert (found["readings"]["new"], found["rule_faults"]) == (148, 1)
 
 
 def test_hand_readings_of_a_free_vessel_come_along(told: Path, tmp_path: Path, capsys) -> None:
