@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.batches.record import counting
 from monitor.engine.state import State
 from monitor.intake.recording import Recording, read_journal
 from monitor.ledger import Ledger
@@ -43,6 +44,7 @@ from monitor.model.inputs import (
     StageChanged,
     Started,
 )
+from monitor.replay.merging import _content
 from monitor.settings import load_settings, store_path
 from monitor.store import photos
 from monitor.store.reader import Reader
@@ -198,13 +200,22 @@ DEED = st.one_of(
 )  # fmt: skip
 
 
+def what_counts(config: Path) -> dict[str, list[str]]:
+    """What counts about each thing, whenever it was received; but for ends, which a merge adds to what came in open."""
+    found = {
+        about: sorted(_content(entry) for entry in counting(record) if not isinstance(entry, BatchClosed))
+        for about, record in state_of(config).records.items()
+    }
+    return {about: entries for about, entries in found.items() if entries}
+
+
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(deeds=st.lists(DEED, max_size=12))
 def test_any_deeds_come_back(
     deeds: list[JournalEntry], tmp_path_factory: pytest.TempPathFactory, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Whatever was done and taken back, export, import and export give the same bytes, and the records are the same;
-    merged into a store that has gone on, a second import finds nothing new."""
+    merged into a store that has gone on, the same deeds count, and a second import finds nothing new."""
     folder = tmp_path_factory.mktemp("deeds")
     there, here, other = house(folder / "there"), house(folder / "here"), house(folder / "other")
     with_history(there, hours=1, fault=False)
@@ -219,6 +230,7 @@ def test_any_deeds_come_back(
 
     tell(other, [Started(version="0.1.0", watched_until=None), *stranger(other)], at_ms=DAY_AGO)
     assert run_here(capsys, "import", out, "--config", other, "--no-backup")[0] == 0
+    assert what_counts(other) == what_counts(there)
     before = contents(other)
     code, said, _ = run_here(capsys, "import", out, "--config", other, "--json")
     assert code == 0
