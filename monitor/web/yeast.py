@@ -86,7 +86,9 @@ def _advice(state: State, made: Jarred, viability: tuple[float, float, float] | 
     source = _source(state, made)
     if source is not None:
         if source.abv is not None and source.abv > practice.most_abv:
-            notes.append(f"it comes from {source.abv:.0f} % by volume: start from fresh yeast instead")
+            notes.append(
+                f"it comes from {source.abv:.1f} % by volume, more than {practice.most_abv:g}: start from fresh yeast instead"
+            )
         if source.stalled:
             notes.append("it comes from a batch that stalled: start from fresh yeast instead")
         if source.off_smell:

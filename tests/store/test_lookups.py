@@ -1,4 +1,4 @@
-"""Single questions to a store: what a series holds at a time, what the journal ends with, what was said of one batch."""
+"""Single questions to a store: what a series holds at a time, what the journal ends with, what was said of a batch."""
 
 from pathlib import Path
 

@@ -250,7 +250,7 @@ def test_the_shelf_says_of_each_jar_how_old_and_how_alive(stocked: House):
     assert "Generation 1 wash" in cards["lees-1"].text
     assert "250 mL" in cards["lees-1"].text
     assert "about 95 %" in cards["lees-1"].text
-    assert "It comes from 9 % by volume: start from fresh yeast instead." in cards["lees-1"].text
+    assert "It comes from 9.4 % by volume, more than 9: start from fresh yeast instead." in cards["lees-1"].text
     assert "packet-1, cellar, generation 0: used up" in page.text
 
 
