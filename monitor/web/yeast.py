@@ -86,9 +86,8 @@ def _advice(state: State, made: Jarred, viability: tuple[float, float, float] | 
     source = _source(state, made)
     if source is not None:
         if source.abv is not None and source.abv > practice.most_abv:
-            notes.append(
-                f"it comes from {source.abv:.1f} % by volume, more than {practice.most_abv:g}: start from fresh yeast instead"
-            )
+            strength = f"{source.abv:.1f} % by volume, more than {practice.most_abv:g}"
+            notes.append(f"it comes from {strength}: start from fresh yeast instead")
         if source.stalled:
             notes.append("it comes from a batch that stalled: start from fresh yeast instead")
         if source.off_smell:
