@@ -203,6 +203,11 @@ def _say(args: argparse.Namespace, source: Source, done: Filed, standing: str, b
         print(f"  {done.faults} inputs are kept, but a rule failed on them: the lines above say on which")
     for line in done.photos_wrong:
         print(f"  {line}")
+    if standing == "gone on" and done.new:
+        print(
+            "  old readings complete the curves; to have their past judged as if it had been watched, import the oldest"
+        )
+        print("  recording into an empty store first, and the newer ones after it")
     if args.dry_run:
         print("nothing was written: leave out --dry-run to do it")
     elif undo:
