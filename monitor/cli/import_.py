@@ -187,32 +187,36 @@ def _say(args: argparse.Namespace, source: Source, done: Filed, standing: str, b
         "received now, with the times they were measured and done" if standing == "gone on" else "as they were received"
     )
     print(f"{source.path}: {done.new} readings and {done.entries} journal entries {verb}, {how}")
-    if done.same or done.same_entries:
-        print(f"  already there: {done.same} readings, {done.same_entries} entries")
-    if done.conflicts:
-        print(f"  {done.conflicts} readings have another value here for the same time: what was here first stays")
-    if source.refused:
-        print(f"  {source.refused} rows could not be read and were passed over")
-    for why, many in done.left.items():
-        print(f"  left out: {many} {why}")
-    for name in done.closed:
-        print(f"  batch {name} was open there and comes in closed; to go on with it: leeswatch batch reopen {name}")
-    if done.photos:
-        print(f"  photos {verb}: {done.photos}")
-    if done.faults:
-        print(f"  {done.faults} inputs are kept, but a rule failed on them: the lines above say on which")
-    for line in done.photos_wrong:
+    for line in [*_counts(source, done, verb), *(_ORDER if standing == "gone on" and done.new else ())]:
         print(f"  {line}")
-    if standing == "gone on" and done.new:
-        print(
-            "  old readings complete the curves; to have their past judged as if it had been watched, import the oldest"
-        )
-        print("  recording into an empty store first, and the newer ones after it")
     if args.dry_run:
         print("nothing was written: leave out --dry-run to do it")
     elif undo:
         print(f"a mistake? {undo}")
     return 0
+
+
+_ORDER = (
+    "old readings complete the curves; to have their past judged as if it had been watched, import the oldest",
+    "recording into an empty store first, and the newer ones after it",
+)
+
+
+def _counts(source: Source, done: Filed, verb: str) -> list[str]:
+    """What else became of it: what was there, what could not be filed, and why."""
+    told: list[tuple[int, str]] = [
+        (done.same + done.same_entries, f"already there: {done.same} readings, {done.same_entries} entries"),
+        (done.conflicts,
+         f"{done.conflicts} readings have another value here for the same time: what was here first stays"),
+        (source.refused, f"{source.refused} rows could not be read and were passed over"),
+        *((many, f"left out: {many} {why}") for why, many in done.left.items()),
+        *((1, f"batch {name} was open there and comes in closed; to go on with it: leeswatch batch reopen {name}")
+          for name in done.closed),
+        (done.photos, f"photos {verb}: {done.photos}"),
+        (done.faults, f"{done.faults} inputs are kept, but a rule failed on them: the lines above say on which"),
+        *((1, line) for line in done.photos_wrong),
+    ]  # fmt: skip
+    return [line for many, line in told if many]
 
 
 def _undo(standing: str, backup: Path | None) -> str:
