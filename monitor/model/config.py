@@ -331,6 +331,8 @@ class YeastPractice(Section):
     best_within: Seconds = 21 * 86400.0
     discard_after: Seconds = 120 * 86400.0
     store_c: tuple[Number, Number] = (1.0, 4.0)
+    jar_sizes_ml: list[Number] = Field(default_factory=lambda: [250.0, 500.0])  # the jars you have
+    jar_fill_share: Number = Field(default=0.8, gt=0, le=0.95)  # how full: gas and foam want room
 
 
 class Practice(Section):

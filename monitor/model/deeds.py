@@ -187,6 +187,9 @@ class WashRound(Deed):
     water_ml: Millilitres
     stand: Literal["short", "long"] = "long"
     powdery: bool = False
+    water: Literal["boiled", "distilled"] = "boiled"  # boiled is cooled before it goes on
+    depth_mm: Annotated[float, Field(ge=1, le=5_000)] | None = None  # of the liquid in the jar, where measured
+    stands_c: Annotated[float, Field(ge=0, le=40)] = 20.0  # where it stands
 
 
 class PouredOff(Deed):
@@ -209,7 +212,13 @@ class Jarred(Deed):
     generation: Annotated[int, Field(ge=0, le=100)] = 0
     volume_ml: Millilitres
     layer_ml: Millilitres | None = None  # the settled yeast in it
-    cells: Annotated[float, Field(gt=0, le=1e15)] | None = None  # in all, where a packet says so
+    # Living cells in all as it was put up: where a packet says so, or as a starter was reckoned.
+    cells: Annotated[float, Field(gt=0, le=1e15)] | None = None
+    cells_low: Annotated[float, Field(gt=0, le=1e15)] | None = None
+    cells_high: Annotated[float, Field(gt=0, le=1e15)] | None = None
+    grams: Annotated[float, Field(gt=0, le=100_000)] | None = None  # dried yeast: `volume_ml` is then its grams, too
+    taken_ml: Millilitres | None = None  # what a starter took of its one parent
+    best_before: Ms | None = None  # as the packet says
     stored_c: Celsius = 4.0
     fridge: Name | None = None
 
@@ -220,16 +229,20 @@ class JarCounted(Deed):
     kind: Literal["jar-count"] = "jar-count"
     jar: Name
     cells_per_ml: Annotated[float, Field(gt=0, le=1e11)]  # of the settled layer
+    cells_low: Annotated[float, Field(ge=0, le=1e12)] | None = None  # 90 % limits of the count
+    cells_high: Annotated[float, Field(gt=0, le=1e12)] | None = None
     viability: Annotated[float, Field(ge=0, le=100)] | None = None  # per cent
+    viability_low: Annotated[float, Field(ge=0, le=100)] | None = None
+    viability_high: Annotated[float, Field(ge=0, le=100)] | None = None
 
 
 class JarUsed(Deed):
-    """Some of a jar was pitched."""
+    """Some of a jar was pitched, or given away."""
 
     kind: Literal["jar-used"] = "jar-used"
     jar: Name
     batch: Name | None = None
-    ml: Millilitres
+    ml: Millilitres  # of the jar shaken up; grams of dried yeast
 
 
 class JarDiscarded(Deed):

@@ -1,0 +1,276 @@
+"""The shelf: jars of yeast, what is left in each, how much of it lives, and until when it is worth keeping.
+
+Ages and generations are common practice, no source, and set by the person (`YeastPractice`). How fast stored yeast dies
+is in `science/yeast.py`, with its sources; beyond some days it is extrapolated there, and the ranges are wide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from monitor.batches.record import Record, counting, when
+from monitor.batches.washing import doubts
+from monitor.model.clock import DAY
+from monitor.model.config import YeastPractice
+from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, Jarred, JarUsed, Noted
+from monitor.model.inputs import BatchStarted, JournalEntry
+from monitor.science import yeast
+from monitor.science.limits import Estimate
+
+Advice = Literal["pitch", "wake", "doubtful", "discard", "gone"]
+
+KNOWN_DAYS: Final = 180.0  # as far as `yeast.stored` goes
+START: Final = 95.0  # per cent that live when it is put up: from memory
+EMPTY_ML: Final = 0.05
+LAYER_SHARES: Final = Estimate(0.5, 0.25, 1.0)  # of a jar that is settled yeast, where nobody said: an assumption
+
+CAUTIONS: Final = (
+    "lids loose, never tight: yeast goes on making gas, and ordinary jars are not rated for pressure",
+    "not below 0 °C: yeast under water freezes near 0 °C, which kills it and bursts glass; keep it off the cold plate",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Jar:
+    """A jar as it stands. mL (grams of dried yeast), Cel, per cent, times UTC ms; None: not known."""
+
+    name: str
+    made: Jarred
+    source: Harvested | None
+    now_ms: int
+    left_ml: float
+    used: tuple[JarUsed, ...]
+    starters: tuple[Jarred, ...]
+    """Starters that took of it."""
+    unmeasured: tuple[str, ...]
+    """Batches that were pitched from it without a word of how much."""
+    counted: JarCounted | None
+    viability: Estimate | None
+    viability_how: str
+    extrapolated: bool
+    per_ml: Estimate | None
+    """Cells, dead ones too, in a mL of the jar shaken up; living ones of a packet or starter as it was put up."""
+    per_ml_how: str
+    living: Estimate | None
+    """Living cells in what is left."""
+    best_ms: int | None
+    discard_ms: int | None
+    advice: Advice
+    because: tuple[str, ...]
+    gone: str
+    gone_ms: int | None
+    notes: tuple[Noted, ...]
+
+    @property
+    def age_days(self) -> float:
+        """Since it was put up."""
+        return max(0.0, (self.now_ms - self.made.at) / DAY)
+
+    @property
+    def unit(self) -> str:
+        """Of its amounts."""
+        return "g" if self.made.grams is not None else "mL"
+
+    @property
+    def layer_left_ml(self) -> float | None:
+        """Settled yeast in what is left."""
+        layer = self.made.layer_ml
+        return None if layer is None else min(layer, self.made.volume_ml) * self.left_ml / self.made.volume_ml
+
+
+def keeps(made: Jarred, practice: YeastPractice) -> tuple[int | None, int | None]:
+    """Until when it is at its best, and when it is thrown out. A packet goes by its own date alone."""
+    if made.origin == "packet":
+        return made.best_before, None
+    best, discard = (made.at + round(each * 1000) for each in (practice.best_within, practice.discard_after))
+    return min(best, made.best_before or best), max(best, discard)
+
+
+def jar(
+    name: str, record: Iterable[JournalEntry], practice: YeastPractice, now_ms: int, source: Harvested | None = None
+) -> Jar | None:
+    """The jar of a name from its record; None where nothing that counts says that it was put up.
+
+    `source` is the harvest of the wash it came from. Tolerates entries that make no sense.
+    """
+    done = counting(record)
+    mine = [each for each in done if isinstance(each, Jarred) and each.jar == name]
+    if not mine:
+        return None
+    made = mine[-1]
+    since = [each for each in done if when(each) >= made.at and each is not made]
+    used = tuple(each for each in since if isinstance(each, JarUsed) and each.jar == name)
+    starters = tuple(
+        each for each in since if isinstance(each, Jarred) and each.jar != name and name in each.parents
+    )  # fmt: skip
+    left, emptied = _left(made, used, starters)
+    told = {each.batch for each in used}
+    pitched = [str(each.batch.get("name", "")) for each in done if isinstance(each, BatchStarted)]
+    thrown = next((each for each in since if isinstance(each, JarDiscarded)), None)
+    counts = [each for each in since if isinstance(each, JarCounted)]
+    counted = counts[-1] if counts else None
+    notes = tuple(each for each in since if isinstance(each, Noted))
+    viability, how, extrapolated = _viability(made, counts, now_ms)
+    per_ml, per_ml_how = _per_ml(made, counted)
+    living = _living(made, counted, per_ml, viability, left)
+    gone = (thrown.why or "discarded") if thrown is not None else "used up" if left == 0.0 else ""
+    gone_ms = thrown.at if thrown is not None else emptied
+    best, discard = keeps(made, practice)
+    advice, because = _advice(made, source, practice, now_ms, viability, notes)
+    return Jar(
+        name, made, source, now_ms, left, used, starters,
+        tuple(each for each in dict.fromkeys(pitched) if each and each not in told),
+        counted, viability, how, extrapolated, per_ml, per_ml_how, living, best, discard,
+        "gone" if gone else advice, () if gone else because, gone, gone_ms, notes,
+    )  # fmt: skip
+
+
+def shelf(records: Mapping[str, Record], practice: YeastPractice, now_ms: int) -> tuple[Jar, ...]:
+    """All jars, those that are there first, then by how old they are."""
+    found = [one(records, key[4:], practice, now_ms) for key in records if key.startswith("jar:")]
+    jars = [each for each in found if each is not None]
+    return tuple(sorted(jars, key=lambda each: (bool(each.gone), each.made.at, each.name)))
+
+
+def one(records: Mapping[str, Record], name: str, practice: YeastPractice, now_ms: int) -> Jar | None:
+    """The jar of a name with the harvest it came from; None where there is none."""
+    record = records.get(f"jar:{name}", ())
+    made = next((each for each in reversed(counting(record)) if isinstance(each, Jarred) and each.jar == name), None)
+    wash = counting(records.get(f"wash:{made.wash}", ())) if made is not None and made.wash else []
+    source = next((each for each in reversed(wash) if isinstance(each, Harvested)), None)
+    return jar(name, record, practice, now_ms, source)
+
+
+# --- how much, and how alive -------------------------------------------------------------------------------------
+
+
+def _left(made: Jarred, used: Sequence[JarUsed], starters: Sequence[Jarred]) -> tuple[float, int | None]:
+    """What is left, and when nothing was any more."""
+    left = made.volume_ml
+    taken = [(each.at, each.ml) for each in used] + [(each.at, each.taken_ml or 0.0) for each in starters]
+    for at, ml in sorted(taken):
+        left -= ml
+        if left < EMPTY_ML:
+            return 0.0, at
+    return left, None
+
+
+def _viability(made: Jarred, counts: Sequence[JarCounted], now_ms: int) -> tuple[Estimate | None, str, bool]:
+    if made.grams is not None:
+        return None, "dried: by the date on its packet", False
+    start, low, high, since = START, START, START, made.at
+    how = f"by age and temperature, from {START:g} % as it was put up"
+    told = [each for each in counts if each.viability is not None]
+    if told:
+        last = told[-1]
+        start = last.viability or 0.0
+        low = last.viability_low if last.viability_low is not None else start
+        high = last.viability_high if last.viability_high is not None else start
+        since, how = last.at, "by the count, and the age since"
+    days = max(0.0, (now_ms - since) / DAY)
+    if days > KNOWN_DAYS or not 0.0 <= made.stored_c <= 25.0:
+        return None, "not known at this age or temperature: count it", True
+    kept = yeast.stored(days, made.stored_c, 100.0)
+    shares = kept.viability
+    found = Estimate(start * shares.usual / 100.0, low * shares.low / 100.0, high * shares.high / 100.0)
+    return found, how, kept.extrapolated
+
+
+def _per_ml(made: Jarred, counted: JarCounted | None) -> tuple[Estimate | None, str]:
+    """Cells in a mL of the jar shaken up, and how that is known."""
+    if made.layer_ml is not None:
+        share = min(1.0, made.layer_ml / made.volume_ml)
+        layer, said = Estimate(share, share, share), ""
+    else:
+        layer, said = LAYER_SHARES, "; its layer was not measured, so a quarter to all of it is taken as yeast"
+    if counted is not None:
+        usual = counted.cells_per_ml
+        low = counted.cells_low if counted.cells_low is not None else usual
+        high = counted.cells_high if counted.cells_high is not None else usual
+        return _times(layer, Estimate(usual, min(low, usual), max(high, usual))), f"counted{said}"
+    if made.cells is not None:
+        cells = Estimate(made.cells, made.cells_low or made.cells, made.cells_high or made.cells)
+        each = Estimate(*(value / made.volume_ml for value in (cells.usual, cells.low, cells.high)))
+        return each, "as its packet says" if made.origin == "packet" else "as it was reckoned when put up"
+    if made.grams is not None:
+        return yeast.DRIED, "dried yeast, common practice"
+    if made.origin == "packet":
+        return None, "the packet's cells were not told"
+    return _times(layer, yeast.SLURRY["thick"]), f"settled yeast, common practice{said}"
+
+
+def _times(one_: Estimate, other: Estimate) -> Estimate:
+    return Estimate(one_.usual * other.usual, one_.low * other.low, one_.high * other.high)
+
+
+def _living(
+    made: Jarred, counted: JarCounted | None, per_ml: Estimate | None, viability: Estimate | None, left: float
+) -> Estimate | None:
+    if per_ml is None:
+        return None
+    whole = Estimate(per_ml.usual * left, per_ml.low * left, per_ml.high * left)
+    if made.grams is not None and counted is None:
+        return whole
+    if viability is None:
+        return None
+    # What a packet or a starter told were living cells as it was put up; a count tells dead ones, too.
+    of = START if made.cells is not None and counted is None else 100.0
+    return _times(whole, Estimate(*(min(1.0, v / of) for v in (viability.usual, viability.low, viability.high))))
+
+
+# --- whether it is worth keeping ---------------------------------------------------------------------------------
+
+
+def _advice(
+    made: Jarred,
+    source: Harvested | None,
+    practice: YeastPractice,
+    now_ms: int,
+    viability: Estimate | None,
+    notes: Sequence[Noted],
+) -> tuple[Advice, tuple[str, ...]]:
+    """What practice would do with it, and why."""
+    best, discard = keeps(made, practice)
+    gone, doubtful, tired = [], [], []
+    if any(each.sort == "off-smell" for each in notes):
+        gone.append("it smells off")
+    if discard is not None and now_ms >= discard:
+        gone.append(f"it is older than {practice.discard_after / 86400:.0f} days")
+    elif best is not None and now_ms >= best:
+        tired.append(
+            "it is past its packet's date" if made.origin == "packet" or best == made.best_before
+            else f"it is older than {practice.best_within / 86400:.0f} days"
+        )  # fmt: skip
+    if made.generation > practice.most_generations:
+        gone.append(f"generation {made.generation} is past {practice.most_generations}")
+    elif made.generation > practice.doubtful_generations:
+        doubtful.append(f"generation {made.generation} is past {practice.doubtful_generations}: strains drift")
+    if viability is not None and viability.usual < 50.0:
+        gone.append(f"about {viability.usual:.0f} % of it live, fewer than half")
+    elif viability is not None and viability.usual < 80.0:
+        tired.append(f"about {viability.usual:.0f} % of it live, fewer than 80 %")
+    if source is not None:
+        doubtful += doubts(source.abv, practice, stalled=source.stalled, off_smell=source.off_smell)
+    low, high = practice.store_c
+    if made.grams is None and not low <= made.stored_c <= high:
+        cold = ": it freezes there" if made.stored_c < 0 else ""
+        tired.append(f"it stands at {made.stored_c:g} °C, not at {low:g} to {high:g} °C{cold}")
+    advice: Advice = "discard" if gone else "doubtful" if doubtful else "wake" if tired else "pitch"
+    return advice, (*gone, *doubtful, *tired)
+
+
+SAID: Final[Mapping[Advice, str]] = {
+    "pitch": "pitch it",
+    "wake": "wake it in a starter first",
+    "doubtful": "fresh yeast is safer",
+    "discard": "throw it out",
+    "gone": "not there any more",
+}
+
+
+def do(jar_: Jar) -> str:
+    """What to do with it, and why, in one sentence without its stop."""
+    said = jar_.gone or SAID[jar_.advice]
+    return f"{said}: {'; '.join(jar_.because)}" if jar_.because else said
