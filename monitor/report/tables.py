@@ -7,8 +7,10 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any, Literal, TextIO
 
+from monitor.batches import shelf as shelves
 from monitor.batches.life import Life
-from monitor.batches.record import Record, counting, subjects, when
+from monitor.batches.record import subjects, when
+from monitor.batches.shelf import Jar
 from monitor.batches.told import sentence, taken_back
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
@@ -66,42 +68,39 @@ def _batch(life: Life) -> Row:
     }
 
 
-def shelf(state: State) -> list[Row]:
-    """One row a jar, those used up or discarded too. Volumes mL, viability per cent, temperatures degrees Celsius."""
-    records = {key[4:]: record for key, record in state.records.items() if key.startswith("jar:")}
-    rows = [_jar(name, record) for name, record in sorted(records.items())]
-    return [row for row in rows if row is not None]
+def shelf(state: State, now_ms: int) -> list[Row]:
+    """One row a jar, those that are gone too. Amounts in `unit`, shares per cent, degrees Celsius, times RFC 3339."""
+    return [_jar(jar) for jar in shelves.shelf(state.records, state.settings.practice.yeast, now_ms)]
 
 
-def _jar(name: str, record: Record) -> Row | None:
-    entries = counting(record)
-    made = [entry for entry in entries if isinstance(entry, Jarred) and entry.jar == name]
-    if not made:
-        return None
-    jar = made[-1]
-    counted = [entry for entry in entries if isinstance(entry, JarCounted) and entry.jar == name]
-    gone = [entry for entry in entries if isinstance(entry, JarDiscarded) and entry.jar == name]
-    used = sum(entry.ml for entry in entries if isinstance(entry, JarUsed) and entry.jar == name)
+def _jar(jar: Jar) -> Row:
+    made, counted, alive = jar.made, jar.counted, jar.viability
     return {
-        "jar": name,
-        "strain": jar.strain,
-        "origin": jar.origin,
-        "wash": jar.wash,
-        "parents": list(jar.parents),
-        "generation": jar.generation,
-        "made": iso(jar.at),
-        "volume_ml": jar.volume_ml,
-        "layer_ml": jar.layer_ml,
-        "used_ml": round(used, 3),
-        "left_ml": round(max(0.0, jar.volume_ml - used), 3),
-        "cells": jar.cells,
-        "counted": iso(counted[-1].at) if counted else None,
-        "cells_per_ml": counted[-1].cells_per_ml if counted else None,
-        "viability": counted[-1].viability if counted else None,
-        "stored_c": jar.stored_c,
-        "fridge": jar.fridge,
-        "discarded": iso(gone[-1].at) if gone else None,
-        "discarded_why": gone[-1].why if gone else None,
+        "jar": jar.name,
+        "strain": made.strain,
+        "origin": made.origin,
+        "wash": made.wash,
+        "parents": list(made.parents),
+        "generation": made.generation,
+        "made": iso(made.at),
+        "age_days": round(jar.age_days, 1),
+        "unit": jar.unit,
+        "volume": made.volume_ml,
+        "layer_ml": made.layer_ml,
+        "left": round(jar.left_ml, 3),
+        "counted": _time(counted.at) if counted else None,
+        "cells_per_ml": counted.cells_per_ml if counted else None,
+        "viability": _round(alive.usual, 1) if alive else None,
+        "viability_low": _round(alive.low, 1) if alive else None,
+        "viability_high": _round(alive.high, 1) if alive else None,
+        "stored_c": made.stored_c,
+        "fridge": made.fridge,
+        "best_by": _time(jar.best_ms),
+        "discard_by": _time(jar.discard_ms),
+        "advice": jar.advice,
+        "because": "; ".join(jar.because),
+        "gone": jar.gone or None,
+        "gone_since": _time(jar.gone_ms),
     }
 
 
@@ -175,15 +174,16 @@ COLUMNS: dict[What, tuple[str, ...]] = {
         "hand_readings", "additions", "finings", "tastings", "notes", "photos",
     ),
     "shelf": (
-        "jar", "strain", "origin", "wash", "parents", "generation", "made", "volume_ml", "layer_ml", "used_ml",
-        "left_ml", "cells", "counted", "cells_per_ml", "viability", "stored_c", "fridge", "discarded", "discarded_why",
+        "jar", "strain", "origin", "wash", "parents", "generation", "made", "age_days", "unit", "volume", "layer_ml",
+        "left", "counted", "cells_per_ml", "viability", "viability_low", "viability_high", "stored_c", "fridge",
+        "best_by", "discard_by", "advice", "because", "gone", "gone_since",
     ),
     "deeds": ("received", "time", "kind", "about", "name", "counts", "taken_back", "text", "entry"),
 }  # fmt: skip
 
 MADE_BY: dict[What, Callable[[State, int], list[Row]]] = {
     "batches": batches,
-    "shelf": lambda state, _: shelf(state),
+    "shelf": shelf,
     "deeds": lambda state, _: deeds(state),
 }
 

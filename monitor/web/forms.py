@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from monitor.batches.clearing import ALLERGEN
+from monitor.batches.shelf import Jar
 from monitor.engine import clocks
 from monitor.engine.state import State
 from monitor.rules.batch import BatchState
@@ -162,13 +163,14 @@ def _unhold(about: str) -> Form:
 # --- a jar -------------------------------------------------------------------------------------------------------
 
 
-def of_jar(state: State, name: str, left_ml: float | None) -> list[Form]:
-    """What can be told of a jar; `left_ml` None: it is gone, and words alone are left."""
-    if left_ml is None:
+def of_jar(state: State, jar: Jar) -> list[Form]:
+    """What can be told of a jar; of one that is gone, words alone."""
+    name = jar.name
+    if jar.gone:
         return [_note(f"jar:{name}")]
     batches = [each.name for each in state.batches.values() if not each.closed]
     use = (
-        Field("ml", "How much, mL", "decimal", f"{left_ml:g} mL are left", required=True),
+        Field("ml", f"How much, {jar.unit}", "decimal", f"{jar.left_ml:g} {jar.unit} are left", required=True),
         Field("batch", "Into", "pick", options=(("", "no batch of these"), *_picks(batches))),
         WHEN,
     )

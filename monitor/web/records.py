@@ -85,7 +85,7 @@ def wash(ask: Ask) -> Response:
     name = ask.path("name")
     with reading(ask.house.desk.path) as reader:
         state = load(reader)
-    found = yeast.wash_picture(state, name)
+    found = yeast.wash_picture(state, name, ask.local.now_ms)
     if found is None:
         raise NotFound(f"there is no wash {name}", "see /api/deeds")
     return JSONResponse({**found, "deeds": _about(state, f"wash:{name}")})

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, RootModel, TypeAdapter, ValidationError
 
 from monitor.alerts.book import Outcome
-from monitor.batches import clearing
+from monitor.batches import clearing, shelf
 from monitor.batches.record import counting
 from monitor.engine import clocks, cold
 from monitor.engine.entries import apply_entry
@@ -311,18 +311,15 @@ def _jar(state: State, entry: Jarred, _: BatchState | None, __: int) -> None:
         _known(state, f"jar:{parent}")
 
 
-def _on_shelf(state: State, entry: JarUsed | JarCounted | JarDiscarded, _: BatchState | None, __: int) -> None:
+def _on_shelf(state: State, entry: JarUsed | JarCounted | JarDiscarded, _: BatchState | None, now_ms: int) -> None:
     _known(state, f"jar:{entry.jar}")
-    record = _record(state, entry.jar)
-    made = [each for each in record if isinstance(each, Jarred) and each.jar == entry.jar]
-    if not made:
+    jar = shelf.one(state.records, entry.jar, state.settings.practice.yeast, now_ms)
+    if jar is None:
         raise NotFound(f"there is no jar {entry.jar} on the shelf", "tell first how it came there")
-    if any(isinstance(each, JarDiscarded) for each in record):
-        raise Conflict(f"jar {entry.jar} was discarded", "take that back first, if it is there after all")
-    if isinstance(entry, JarUsed):
-        left = made[-1].volume_ml - sum(each.ml for each in record if isinstance(each, JarUsed))
-        if entry.ml > left + 1e-6:
-            raise BadRequest(f"{entry.ml:g} mL cannot be taken from {left:g} mL", "check the figure")
+    if jar.gone:
+        raise Conflict(f"jar {entry.jar} is gone: {jar.gone}", "take that back first, if it is there after all")
+    if isinstance(entry, JarUsed) and entry.ml > jar.left_ml + 1e-6:
+        raise BadRequest(f"{entry.ml:g} {jar.unit} cannot be taken from {jar.left_ml:g} {jar.unit}", "check the figure")
 
 
 def _record(state: State, jar: str) -> list[JournalEntry]:

@@ -9,6 +9,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from monitor.batches.life import Life
+from monitor.batches.shelf import CAUTIONS, Jar
 from monitor.batches.told import taken_back
 from monitor.engine import clocks, pictures
 from monitor.engine.lives import life_of
@@ -156,9 +157,10 @@ def shelf(ask: Ask) -> Response:
     return ask.house.pages.render(
         "shelf.html",
         **_common(ask),
-        jars=[(jar, forms.of_jar(state, jar.name, jar.left_ml)[:2]) for jar in found if not jar.gone],
+        mind=yeast.mind,
+        jars=[(jar, forms.of_jar(state, jar)[:2]) for jar in found if not jar.gone],
         gone=[jar for jar in found if jar.gone],
-        practice=state.settings.practice.yeast,
+        cautions=[*CAUTIONS, "what smells off goes, whatever the figures say"],
     )
 
 
@@ -172,7 +174,7 @@ def _jar(ask: Ask, failed: Failed | None) -> Response:
     with reading(ask.house.desk.path) as reader:
         state = load(reader)
     found = _find_jar(state, name, local.now_ms)
-    shown = forms.of_jar(state, name, None if found.gone else found.left_ml)
+    shown = forms.of_jar(state, found)
     past = yeast.ancestors(state, name)
     return ask.house.pages.render(
         "jar.html",
@@ -180,6 +182,7 @@ def _jar(ask: Ask, failed: Failed | None) -> Response:
         **_common(ask),
         name=name,
         jar=found,
+        mind=yeast.mind,
         past=past,
         tree=genealogy.draw(past) if len(past) > 1 else None,
         lines=_jar_lines(state, name),
@@ -187,11 +190,11 @@ def _jar(ask: Ask, failed: Failed | None) -> Response:
         forms=failed.into(shown) if failed else shown,
         failed=failed,
         action=f"/jar/{name}",
-        practice=state.settings.practice.yeast,
+        cautions=CAUTIONS,
     )
 
 
-def _find_jar(state: State, name: str, now_ms: int) -> yeast.Jar:
+def _find_jar(state: State, name: str, now_ms: int) -> Jar:
     found = yeast.jar_of(state, name, now_ms)
     if found is None:
         known = ", ".join(key[4:] for key in state.records if key.startswith("jar:")) or "none"
@@ -239,7 +242,7 @@ async def tell_jar(ask: Ask) -> Response:
 
     def plan(reader: Reader, state: State) -> Change:
         found = _find_jar(state, ask.path("name"), ask.local.now_ms)
-        shown = forms.of_jar(state, found.name, None if found.gone else found.left_ml)
+        shown = forms.of_jar(state, found)
         return telling.told(forms.named(shown, ask.path("form")).deed(ask.fields), reader, state, ask)
 
     return await _sent(ask, plan, _jar, f"/jar/{ask.path('name')}")

@@ -1,112 +1,37 @@
-"""The shelf and its jars as values for page and API: what is left, how alive, until when, and where each is from."""
+"""The shelf, its jars and its washes as values for page and API."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
 
+from monitor.batches import shelf, washing
 from monitor.batches.record import counting
+from monitor.batches.shelf import Jar
 from monitor.engine.state import State
-from monitor.model.clock import DAY, iso
-from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, Jarred, JarUsed, PouredOff, WashRound
+from monitor.model.clock import iso
+from monitor.model.deeds import Harvested, Jarred, JarUsed, WashRound
 from monitor.model.inputs import BatchStarted
-from monitor.science import yeast
-
-UP_TO_DAYS = 180.0  # as far as the dying is known at all
+from monitor.science.limits import Estimate
 
 
-@dataclass(frozen=True, slots=True)
-class Jar:
-    """A jar as it stands. Volumes mL, viability per cent as usual, low, high, temperatures Cel."""
-
-    name: str
-    made: Jarred
-    age_days: float
-    left_ml: float
-    viability: tuple[float, float, float] | None
-    viability_how: str
-    best_ms: int
-    discard_ms: int
-    advice: tuple[str, ...]
-    gone: str  # why it is not on the shelf any more; empty: it is
-
-
-def jars(state: State, now_ms: int) -> list[Jar]:
+def jars(state: State, now_ms: int) -> tuple[Jar, ...]:
     """All jars, those on the shelf first, the oldest of them first."""
-    names = [key[4:] for key in state.records if key.startswith("jar:")]
-    found = [jar for jar in (jar_of(state, name, now_ms) for name in names) if jar is not None]
-    return sorted(found, key=lambda jar: (bool(jar.gone), jar.made.at, jar.name))
+    return shelf.shelf(state.records, state.settings.practice.yeast, now_ms)
 
 
 def jar_of(state: State, name: str, now_ms: int) -> Jar | None:
     """One jar; None when nothing says that it was put up."""
-    record = counting(state.records.get(f"jar:{name}", ()))
-    made = next((each for each in reversed(record) if isinstance(each, Jarred) and each.jar == name), None)
-    if made is None:
-        return None
-    used = sum(each.ml for each in record if isinstance(each, JarUsed) and each.jar == name)
-    thrown = next((each for each in reversed(record) if isinstance(each, JarDiscarded)), None)
-    left = max(0.0, made.volume_ml - used)
-    gone = (thrown.why or "discarded") if thrown else "used up" if left < 1e-6 else ""
-    counts = [each for each in record if isinstance(each, JarCounted) and each.viability is not None]
-    viability, how = _viability(made, counts[-1] if counts else None, now_ms)
-    practice = state.settings.practice.yeast
-    best, discard = (made.at + round(span * 1000) for span in (practice.best_within, practice.discard_after))
-    return Jar(name, made, max(0.0, (now_ms - made.at) / DAY), left, viability, how, best, discard,
-               () if gone else tuple(_advice(state, made, viability, now_ms)), gone)  # fmt: skip
+    return shelf.one(state.records, name, state.settings.practice.yeast, now_ms)
 
 
-def _viability(made: Jarred, counted: JarCounted | None, now_ms: int) -> tuple[tuple[float, float, float] | None, str]:
-    """How much of it lives now: from a count, else from what was usual when it was put up, by age and cold."""
-    start, since, how = 95.0, made.at, "by its age and temperature, from 95 % when it was put up"
-    if counted is not None and counted.viability:
-        start, since, how = max(1.0, counted.viability), counted.at, "by the count, and its age since"
-    days = max(0.0, (now_ms - since) / DAY)
-    if days > UP_TO_DAYS or not 0.0 <= made.stored_c <= 25.0:
-        return None, "not known at this age or temperature: count it"
-    found = yeast.stored(days, made.stored_c, start).viability
-    return (found.usual, found.low, found.high), how
-
-
-def _advice(state: State, made: Jarred, viability: tuple[float, float, float] | None, now_ms: int) -> list[str]:
-    """What practice would do with it; every figure common practice, and set by the person."""
-    practice = state.settings.practice.yeast
-    age_s = (now_ms - made.at) / 1000.0
-    notes = []
-    if age_s > practice.discard_after:
-        notes.append(f"throw it out: it is older than {practice.discard_after / 86400:.0f} days")
-    elif age_s > practice.best_within:
-        notes.append(f"wake it in a starter first: it is older than {practice.best_within / 86400:.0f} days")
-    if made.generation > practice.most_generations:
-        notes.append(f"throw it out: generation {made.generation} is past {practice.most_generations}")
-    elif made.generation > practice.doubtful_generations:
-        notes.append(f"generation {made.generation} is past {practice.doubtful_generations}: fresh yeast is safer")
-    if viability is not None and viability[0] < 50.0:
-        notes.append("fewer than half of its cells are likely to live")
-    source = _source(state, made)
-    if source is not None:
-        if source.abv is not None and source.abv > practice.most_abv:
-            strength = f"{source.abv:.1f} % by volume, more than {practice.most_abv:g}"
-            notes.append(f"it comes from {strength}: start from fresh yeast instead")
-        if source.stalled:
-            notes.append("it comes from a batch that stalled: start from fresh yeast instead")
-        if source.off_smell:
-            notes.append("it comes from a batch that smelled off: start from fresh yeast instead")
-    low, high = practice.store_c
-    if not low <= made.stored_c <= high:
-        notes.append(f"keep it at {low:g} to {high:g} °C: it is told to stand at {made.stored_c:g} °C")
-    return notes
-
-
-def _source(state: State, made: Jarred) -> Harvested | None:
-    if made.wash is None:
-        return None
-    record = counting(state.records.get(f"wash:{made.wash}", ()))
-    return next((each for each in record if isinstance(each, Harvested)), None)
+def mind(jar: Jar) -> str:
+    """What to do with a jar where it cannot just be pitched, in one sentence without its stop; else empty."""
+    return "" if jar.advice in ("pitch", "gone") else shelf.do(jar)
 
 
 def picture(jar: Jar) -> dict[str, Any]:
-    """A jar as JSON-able values; unknown is null."""
+    """A jar as JSON-able values: amounts mL (dried yeast g), shares per cent; unknown is null."""
     made = jar.made
     return {
         "jar": jar.name,
@@ -117,35 +42,53 @@ def picture(jar: Jar) -> dict[str, Any]:
         "generation": made.generation,
         "made": iso(made.at),
         "age_days": round(jar.age_days, 1),
-        "volume_ml": made.volume_ml,
+        "unit": jar.unit,
+        "volume": made.volume_ml,
         "layer_ml": made.layer_ml,
-        "left_ml": round(jar.left_ml, 1),
+        "left": round(jar.left_ml, 1),
         "stored_c": made.stored_c,
         "fridge": made.fridge,
-        "viability": None if jar.viability is None else round(jar.viability[0], 1),
-        "viability_range": None if jar.viability is None else [round(each, 1) for each in jar.viability[1:]],
+        "viability": None if jar.viability is None else round(jar.viability.usual, 1),
+        "viability_range": _range(jar.viability, 1),
         "viability_how": jar.viability_how,
-        "best_by": iso(jar.best_ms),
-        "discard_by": iso(jar.discard_ms),
-        "advice": list(jar.advice),
+        "living_cells": None if jar.living is None else float(f"{jar.living.usual:.3g}"),
+        "living_cells_range": None if jar.living is None else [float(f"{each:.3g}") for each in
+                                                               (jar.living.low, jar.living.high)],
+        "best_by": None if jar.best_ms is None else iso(jar.best_ms),
+        "discard_by": None if jar.discard_ms is None else iso(jar.discard_ms),
+        "advice": jar.advice,
+        "because": list(jar.because),
         "gone": jar.gone or None,
-    }
+        "gone_since": None if jar.gone_ms is None else iso(jar.gone_ms),
+        "unmeasured": list(jar.unmeasured),
+    }  # fmt: skip
 
 
-def wash_picture(state: State, name: str) -> dict[str, Any] | None:
-    """A wash: what it comes from, its rounds, and the jars that came of it; None when there is none of that name."""
-    record = counting(state.records.get(f"wash:{name}", ()))
-    if not record:
+def _range(value: Estimate | None, digits: int) -> list[float] | None:
+    return None if value is None else [round(value.low, digits), round(value.high, digits)]
+
+
+def wash_picture(state: State, name: str, now_ms: int) -> dict[str, Any] | None:
+    """A wash: what it comes from, its stands, its jars and what is next; None when there is none of that name."""
+    practice = state.settings.practice.yeast
+    found = washing.fold(name, state.records.get(f"wash:{name}", ()), practice)
+    if found is None:
         return None
-    harvest = next((each for each in record if isinstance(each, Harvested)), None)
     return {
         "wash": name,
-        "harvest": None if harvest is None else harvest.model_dump(mode="json", exclude={"kind", "wash"}),
-        "rounds": [each.model_dump(mode="json", exclude={"kind", "wash"}) for each in record
-                   if isinstance(each, WashRound)],
-        "poured_off": [each.model_dump(mode="json", exclude={"kind", "wash"}) for each in record
-                       if isinstance(each, PouredOff)],
-        "jars": [each.jar for each in record if isinstance(each, Jarred)],
+        "harvest": None if found.harvest is None else found.harvest.model_dump(mode="json", exclude={"kind", "wash"}),
+        "volume_ml": found.volume_ml,
+        "rounds": found.rounds,
+        "stands": [
+            {
+                "stand": each.stand, "powdery": each.powdery, "water_ml": each.water_ml, "from": iso(each.from_ms),
+                "due": iso(each.due_ms), "ended": None if each.ended_ms is None else iso(each.ended_ms),
+                "how": each.how, "kept_ml": each.kept_ml, "early": each.early,
+            }
+            for each in found.stands
+        ],
+        "next": washing.next_step(found, practice, now_ms),
+        "jars": [each.jar for each in found.jars],
     }  # fmt: skip
 
 

@@ -64,12 +64,13 @@ def test_a_batch_is_one_row_of_facts_and_results(config: Path, capsys: pytest.Ca
 
 
 def test_a_jar_is_one_row_with_what_is_left_of_it(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Used up, counted and discarded jars too, each with its generation and parents."""
+    """Counted and discarded jars too, each with its generation and parents."""
     [first, second], [told, _] = table(config, "shelf", capsys)
-    assert (first["jar"], first["generation"], first["used_ml"], first["left_ml"]) == ("lees-1", "2", "40.0", "210.0")
-    assert (first["cells_per_ml"], first["viability"], first["discarded"]) == ("1200000000.0", "81.5", "")
-    assert (second["parents"], second["discarded_why"]) == ("lees-1", "smelled off")
-    assert second["discarded"] == iso(DAY_AGO + 6 * HOUR)
+    assert (first["jar"], first["generation"], first["volume"], first["left"]) == ("lees-1", "2", "250.0", "210.0")
+    assert (first["unit"], first["cells_per_ml"], first["gone"]) == ("mL", "1200000000.0", "")
+    assert float(first["viability_low"]) <= float(first["viability"]) <= float(first["viability_high"]) <= 81.5
+    assert (second["parents"], second["gone"], second["advice"]) == ("lees-1", "smelled off", "gone")
+    assert second["gone_since"] == iso(DAY_AGO + 6 * HOUR)
     assert told["strain"] == "-house"
     assert first["strain"] == "'-house"
 

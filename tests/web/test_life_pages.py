@@ -250,7 +250,7 @@ def test_the_shelf_says_of_each_jar_how_old_and_how_alive(stocked: House):
     assert "Generation 1 wash" in cards["lees-1"].text
     assert "250 mL" in cards["lees-1"].text
     assert "about 95 %" in cards["lees-1"].text
-    assert "It comes from 9.4 % by volume, more than 9: start from fresh yeast instead." in cards["lees-1"].text
+    assert "Fresh yeast is safer: it worked up to 9.4 % by volume, more than 9 %" in cards["lees-1"].text
     assert "packet-1, cellar, generation 0: used up" in page.text
 
 
@@ -298,7 +298,9 @@ def test_the_shelf_by_the_api(stocked: House):
         assert jar["past"][0]["about"] == "jar:starter-1"
         assert [each["kind"] for each in jar["deeds"]] == ["jar"]
         wash = client.get("/api/washes/wash-1").json()
-        assert (len(wash["rounds"]), wash["jars"]) == (1, ["lees-1", "lees-2"])
+        assert (len(wash["stands"]), wash["jars"]) == (1, ["lees-1", "lees-2"])
+        assert wash["next"].startswith("it is put up")
+        assert wash["stands"][0]["how"] == "put up"
         assert client.get("/api/jars/none").status_code == 404
         assert client.get("/api/washes/none").status_code == 404
 
