@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from monitor.batches.record import Record, counting, when
 from monitor.batches.washing import doubts
-from monitor.model.clock import DAY
+from monitor.model.clock import DAY, iso
 from monitor.model.config import YeastPractice
 from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, Jarred, JarUsed, Noted
 from monitor.model.inputs import BatchStarted, JournalEntry
@@ -102,9 +102,8 @@ def jar(
     made = mine[-1]
     since = [each for each in done if when(each) >= made.at and each is not made]
     used = tuple(each for each in since if isinstance(each, JarUsed) and each.jar == name)
-    starters = tuple(
-        each for each in since if isinstance(each, Jarred) and each.jar != name and name in each.parents
-    )  # fmt: skip
+    grown = [each for each in since if isinstance(each, Jarred) and each.origin == "starter" and each.jar != name]
+    starters = tuple(each for each in grown if name in each.parents)
     left, emptied = _left(made, used, starters)
     told = {each.batch for each in used}
     pitched = [str(each.batch.get("name", "")) for each in done if isinstance(each, BatchStarted)]
@@ -274,3 +273,34 @@ def do(jar_: Jar) -> str:
     """What to do with it, and why, in one sentence without its stop."""
     said = jar_.gone or SAID[jar_.advice]
     return f"{said}: {'; '.join(jar_.because)}" if jar_.because else said
+
+
+def as_json(jar_: Jar) -> dict[str, Any]:
+    """A jar as JSON-able values; unknown is null, times RFC 3339, amounts in mL (dried yeast: g)."""
+    made = jar_.made
+    return {
+        "jar": jar_.name, "strain": made.strain, "origin": made.origin, "wash": made.wash,
+        "parents": list(made.parents), "generation": made.generation, "made": iso(made.at),
+        "age_days": round(jar_.age_days, 1), "unit": jar_.unit, "volume": made.volume_ml,
+        "left": round(jar_.left_ml, 1), "layer_ml": made.layer_ml, "layer_left_ml": _round(jar_.layer_left_ml, 1),
+        "stored_c": made.stored_c, "fridge": made.fridge,
+        "viability": _ranged(jar_.viability, 1), "viability_how": jar_.viability_how,
+        "extrapolated": jar_.extrapolated, "cells_per_ml": _ranged(jar_.per_ml, 0), "cells_how": jar_.per_ml_how,
+        "living_cells": _ranged(jar_.living, 0),
+        "best_by": None if jar_.best_ms is None else iso(jar_.best_ms),
+        "discard_by": None if jar_.discard_ms is None else iso(jar_.discard_ms),
+        "advice": jar_.advice, "because": list(jar_.because), "gone": jar_.gone or None,
+        "gone_at": None if jar_.gone_ms is None else iso(jar_.gone_ms),
+        "used": [{"time": iso(each.at), "batch": each.batch, "amount": each.ml} for each in jar_.used],
+        "starters": [each.jar for each in jar_.starters], "unmeasured": list(jar_.unmeasured),
+    }  # fmt: skip
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _ranged(found: Estimate | None, digits: int) -> dict[str, float] | None:
+    if found is None:
+        return None
+    return {"usual": round(found.usual, digits), "low": round(found.low, digits), "high": round(found.high, digits)}

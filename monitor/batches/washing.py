@@ -8,11 +8,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from monitor.batches.clearing import Sinking, Surroundings, depth_mm, sinking
 from monitor.batches.record import counting, when
-from monitor.model.clock import DAY, HOUR, MINUTE
+from monitor.model.clock import DAY, HOUR, MINUTE, iso
 from monitor.model.config import YeastPractice
 from monitor.model.deeds import Harvested, Jarred, Noted, PouredOff, WashRound
 from monitor.model.inputs import JournalEntry
@@ -254,3 +254,33 @@ def doubts(abv: float | None, practice: YeastPractice, *, stalled: bool, off_sme
 def generation_after(pitched: Sequence[int]) -> int | None:
     """The generation of yeast harvested from a batch by those it was pitched from; None where none is known."""
     return max(pitched) + 1 if pitched else None
+
+
+def as_json(wash: Washing, practice: YeastPractice, now_ms: int) -> dict[str, Any]:
+    """A wash as JSON-able values; unknown is null, times RFC 3339."""
+    harvest = wash.harvest
+    return {
+        "wash": wash.name,
+        "batch": harvest.batch if harvest is not None else None,
+        "strain": harvest.strain if harvest is not None else None,
+        "generation": harvest.generation if harvest is not None else None,
+        "harvested": iso(harvest.at) if harvest is not None else None,
+        "volume_ml": None if wash.volume_ml is None else round(wash.volume_ml, 1),
+        "rounds": wash.rounds,
+        "rounds_wanted": practice.rounds,
+        "stands": [_stand_json(each) for each in wash.stands],
+        "jars": [each.jar for each in wash.jars],
+        "next": next_step(wash, practice, now_ms),
+    }
+
+
+def _stand_json(stand: Stand) -> dict[str, Any]:
+    falls = sinks(stand)
+    return {
+        "number": stand.number, "stand": stand.stand, "powdery": stand.powdery, "water_ml": stand.water_ml,
+        "from": iso(stand.from_ms), "due": iso(stand.due_ms),
+        "ended": None if stand.ended_ms is None else iso(stand.ended_ms), "how": stand.how, "early": stand.early,
+        "kept_ml": stand.kept_ml, "depth_mm": None if stand.depth_mm is None else round(stand.depth_mm),
+        "flocs_hours": None if falls is None else [round(each, 2) for each in falls.flocs],
+        "cells_hours": None if falls is None else [round(each, 1) for each in falls.cells],
+    }  # fmt: skip

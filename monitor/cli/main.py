@@ -26,6 +26,7 @@ COMMANDS = {
     "probe": "Probes: what is heard, moving one, a trial alert.",
     "calc": "The trade's numbers: gravity, strength, freezing, gas, yeast, cold, probes.",
     "batch": "Batches: their whole life, readings by hand, racking plan, history.",
+    "yeast": "Yeast: washing, the shelf, what to pitch, where it comes from.",
     "report": "A batch as a report (HTML or PDF), or labels for jugs and jars.",
     "alert": "Alerts: list, acknowledge, shelve, done.",
 }

@@ -1,0 +1,302 @@
+"""`leeswatch yeast`: jars of the shelf, from where they come to where they go."""
+
+from __future__ import annotations
+
+import argparse
+
+from monitor.cli.batch_look import past
+from monitor.cli.common import (
+    Commands,
+    batch_of,
+    command,
+    iso,
+    litres,
+    local,
+    moment,
+    named,
+    number,
+    say_done,
+    settings_of,
+    whole_state,
+    with_config,
+    with_json,
+    with_when,
+    write,
+)
+from monitor.cli.yeast_common import cells, deed, free_name, jar_named, millilitres, spread, undo_of, wash_named
+from monitor.model.deeds import JarCounted, JarDiscarded, Jarred, JarUsed, Noted
+from monitor.model.errors import UsageError
+
+FUTURE_SPAN = 20 * 365 * 86_400_000
+
+
+def add(verbs: Commands) -> None:
+    """Add the verbs."""
+    packet = command(
+        verbs, "packet", "A fresh packet stands on the shelf, or a jar that someone gave (--given).",
+        "leeswatch yeast packet --strain ale --grams 11", _packet,
+    )  # fmt: skip
+    with_config(packet)
+    with_json(packet)
+    packet.add_argument("name", nargs="?", metavar="NAME", help="a name for it (default: made up)")
+    packet.add_argument("--strain", required=True, metavar="NAME", help="your name for the yeast")
+    packet.add_argument("--grams", type=number, metavar="G", help="of dried yeast")
+    packet.add_argument("--ml", type=millilitres, metavar="ML", help="of liquid yeast")
+    packet.add_argument(
+        "--cells", type=number, metavar="N", help="living cells in all, as the packet says, such as 1e11"
+    )
+    packet.add_argument("--best-before", metavar="DATE", help="as the packet says")
+    packet.add_argument("--given", action="store_true", help="someone gave it: it ages as your own jars do")
+    packet.add_argument("--generation", type=int, default=0, metavar="N", help="of a given jar (a packet is 0)")
+    packet.add_argument("--layer", type=millilitres, metavar="ML", help="settled yeast in a given jar")
+    packet.add_argument("--stored", type=number, default=4.0, metavar="°C", help="how cold it stands (default 4)")
+    with_when(packet, "when it came")
+
+    starter = command(
+        verbs, "starter", "A starter was grown from a jar: it becomes a jar of its own.",
+        "leeswatch yeast starter ale-1 100 --litres 1", _starter,
+    )  # fmt: skip
+    named(starter, "jar", "the jar it was grown from")
+    starter.add_argument("ml", nargs="?", metavar="ML", help="how much of it went in (default: all that is left)")
+    starter.add_argument("--litres", type=litres, required=True, metavar="L", help="how large the starter is")
+    starter.add_argument("--sg", type=number, default=1.036, metavar="SG", help="its gravity (default 1.036)")
+    starter.add_argument("--at", type=number, default=22.0, metavar="°C", help="how warm it stands (default 22)")
+    starter.add_argument(
+        "--stored", type=number, default=4.0, metavar="°C", help="how cold it is kept then (default 4)"
+    )
+    starter.add_argument("--name", metavar="JAR", help="a name for it (default: made up)")
+    with_when(starter, "when the yeast went in")
+
+    count = command(
+        verbs, "count", "A count under the microscope: cells in a mL, and how many live.",
+        "leeswatch yeast count ale-1 --cells 250 --squares 5 --square-mm 0.2 --dilution 100 --dead 20", _count,
+    )  # fmt: skip
+    named(count, "jar", "the jar")
+    count.add_argument(
+        "--cells", type=int, required=True, metavar="N", help="cells in all squares, stained ones included"
+    )
+    count.add_argument("--squares", type=int, required=True, metavar="N", help="squares counted")
+    count.add_argument("--square-mm", type=number, default=0.2, metavar="MM", help="side of a square (default 0.2)")
+    count.add_argument("--depth-mm", type=number, default=0.1, metavar="MM", help="depth of the chamber (default 0.1)")
+    count.add_argument("--dilution", type=number, default=1.0, metavar="X", help="parts in all for one of sample")
+    count.add_argument("--dead", type=int, metavar="N", help="stained (dead) ones among them")
+    count.add_argument("--shaken", action="store_true", help="the sample is of the jar shaken up, not of its layer")
+    with_when(count, "when it was counted")
+
+    use = command(
+        verbs, "use", "Some of a jar was pitched: mL of the jar shaken up (grams of dried yeast), or all.",
+        "leeswatch yeast use ale-1 150 --batch amber-2", _use,
+    )  # fmt: skip
+    named(use, "jar", "the jar")
+    use.add_argument("ml", metavar="ML", help="how much, or `all`")
+    use.add_argument("--batch", metavar="BATCH", help="the batch it went into")
+    with_when(use)
+
+    discard = command(
+        verbs, "discard", "A jar was thrown out.", "leeswatch yeast discard ale-1 --why 'smells of vinegar'", _discard
+    )
+    named(discard, "jar", "the jar")
+    discard.add_argument("--why", default="", metavar="WHY", help="why")
+    with_when(discard)
+
+    note = command(
+        verbs, "note", "Keep words about a wash or a jar.", "leeswatch yeast note ale-1 'settles badly'", _note
+    )
+    named(note, "name", "the wash or the jar")
+    note.add_argument("text", metavar="TEXT", help="the words")
+    note.add_argument("--off-smell", action="store_true", help="it smells off: it is not for keeping")
+    with_when(note)
+
+
+# --- onto the shelf ----------------------------------------------------------------------------------------------
+
+
+def _packet(args: argparse.Namespace) -> int:
+    from monitor.batches import shelf  # noqa: PLC0415 - with the science
+
+    settings = settings_of(args)
+    state = whole_state(settings)
+    if (args.grams is None) == (args.ml is None):
+        raise UsageError("how much it is was not said", "--grams of dried yeast, or --ml of liquid")
+    if args.generation and not args.given:
+        raise UsageError("a packet is generation 0", "--given for a jar that someone gave you")
+    at = past(args, settings)
+    best = moment(args.best_before, settings) if args.best_before is not None else None
+    if best is not None and best > at + FUTURE_SPAN:
+        raise UsageError(f"{args.best_before} is too far away", "look at the date")
+    name = free_name(state, args.name, args.strain)
+    entry = deed(
+        Jarred, at=at, jar=name, strain=args.strain, origin="given" if args.given else "packet",
+        generation=args.generation, volume_ml=args.ml if args.ml is not None else args.grams, grams=args.grams,
+        layer_ml=args.layer, cells=args.cells, best_before=best, stored_c=args.stored,
+    )  # fmt: skip
+    received = write(settings, [entry])
+    found = jar_named(whole_state(settings), name, at, there=False)
+    what = "a jar that was given" if args.given else "a packet"
+    lines = [f"{name}: {what} of {args.strain}, {entry.volume_ml:g} {found.unit}, on the shelf"]
+    if found.living is not None:
+        lines.append(f"  about {cells(found.living.usual)} living cells ({cells(found.living.low)} to "
+                     f"{cells(found.living.high)}), {found.per_ml_how}")  # fmt: skip
+    else:
+        lines.append(f"  how many cells it holds is not known: {found.per_ml_how}")
+    lines.append(f"  best by {local(found.best_ms, settings)}" if found.best_ms is not None
+                 else "  go by the date on it, and tell it with --best-before")  # fmt: skip
+    if args.given:
+        lines += [f"  ! {each}" for each in shelf.CAUTIONS]
+    return say_done(args, lines, undo_of(name), jar=name, received=iso(received))
+
+
+def _much(text: str, left: float, unit: str) -> float:
+    """How much of a jar: mL or grams, or all of it. UsageError where it does not hold that much."""
+    if text == "all":
+        return left
+    try:
+        wanted = number(text) if unit == "g" else millilitres(text)
+    except (ValueError, argparse.ArgumentTypeError) as error:
+        raise UsageError(f"{text!r} is no amount", f"a number of {unit}, or all") from error
+    if wanted <= 0 or wanted > left * 1.02 + 0.05:
+        raise UsageError(
+            f"{wanted:g} {unit} cannot be taken: {left:.0f} {unit} are left", "check the figure, or say all"
+        )
+    return wanted
+
+
+def _starter(args: argparse.Namespace) -> int:
+    from monitor.science import growth  # noqa: PLC0415 - with the science
+
+    settings = settings_of(args)
+    state = whole_state(settings)
+    at = past(args, settings)
+    jar = jar_named(state, args.jar, at)
+    taken = _much(args.ml or "all", jar.left_ml, jar.unit)
+    name = free_name(state, args.name, f"{args.jar}-starter")
+    words: dict[str, float] = {}
+    lines: list[str] = []
+    if jar.living is not None and jar.living.low > 0:
+        share = taken / jar.left_ml
+        try:
+            usual, low, high = (
+                growth.starter(args.litres, args.sg, each * share, args.at)
+                for each in (jar.living.usual, jar.living.low, jar.living.high)
+            )
+        except ValueError as error:
+            raise UsageError(str(error), "check --litres, --sg and --at") from error
+        words = {"cells": usual.cells.usual, "cells_low": low.cells.low, "cells_high": high.cells.high}
+        hours = usual.hours.usual
+        lines.append(
+            f"  grows from {cells(jar.living.usual * share)} to about {cells(usual.cells.usual)} living cells "
+            f"({cells(low.cells.low)} to {cells(high.cells.high)})"
+            + (f", in about {hours:.0f} h after its lag" if 0 < hours < 1000 else "")
+        )
+    else:
+        lines.append("  how many cells went in is not known, so nor is what it grows to")
+    entry = deed(
+        Jarred, at=at, jar=name, strain=jar.made.strain, origin="starter", parents=[args.jar],
+        generation=jar.made.generation, volume_ml=args.litres * 1000.0, taken_ml=taken, stored_c=args.stored, **words,
+    )  # fmt: skip
+    received = write(settings, [entry])
+    lines = [f"{name}: a starter of {args.litres:g} L from {taken:g} {jar.unit} of {args.jar}", *lines]
+    lines += [
+        "  boil the wort and cool it first; cover it with foil, never a tight lid: it makes gas",
+        "  a starter is no generation of its own (common practice, no source)",
+    ]
+    return say_done(args, lines, undo_of(name), jar=name, parent=args.jar, taken=taken, received=iso(received), **words)
+
+
+# --- what is in it -----------------------------------------------------------------------------------------------
+
+
+def _count(args: argparse.Namespace) -> int:
+    from monitor.science import yeast  # noqa: PLC0415 - with the science
+
+    settings = settings_of(args)
+    state = whole_state(settings)
+    at = past(args, settings)
+    jar = jar_named(state, args.jar, at)
+    try:
+        found = yeast.count(
+            args.cells, args.squares, args.square_mm, args.depth_mm, dilution=args.dilution, dead=args.dead
+        )
+    except ValueError as error:
+        raise UsageError(str(error), "leeswatch yeast count --help") from error
+    if found.cells_per_ml.usual <= 0:
+        raise UsageError("no cell was seen", "dilute less, or count more squares")
+    times = 1.0
+    if args.shaken:
+        if jar.made.layer_ml is None:
+            raise UsageError(f"the layer in {args.jar} was never told", "count its settled layer, without --shaken")
+        times = jar.made.volume_ml / min(jar.made.layer_ml, jar.made.volume_ml)
+    dense, alive = found.cells_per_ml, found.viability
+    entry = deed(
+        JarCounted, at=at, jar=args.jar, cells_per_ml=dense.usual * times, cells_low=dense.low * times,
+        cells_high=dense.high * times, viability=alive.usual if alive else None,
+        viability_low=alive.low if alive else None, viability_high=alive.high if alive else None,
+    )  # fmt: skip
+    received = write(settings, [entry])
+    lines = [f"{args.jar}: {cells(entry.cells_per_ml)} cells in a mL of its layer ({cells(dense.low * times)} to "
+             f"{cells(dense.high * times)})" + (f", {spread(alive)} % alive" if alive else "")]  # fmt: skip
+    if not args.shaken:
+        lines.append("  reckoned as counted in its settled layer; of a sample of the jar shaken up, say --shaken")
+    if args.cells < 100:
+        lines.append("  ! fewer than 100 cells: count more squares")
+    lines.append("  the ranges hold the chance of counting alone; pipetting and clumps add some 10 % (from memory)")
+    return say_done(
+        args, lines, undo_of(args.jar), jar=args.jar, cells_per_ml=entry.cells_per_ml, cells_low=entry.cells_low,
+        cells_high=entry.cells_high, viability=entry.viability, received=iso(received),
+    )  # fmt: skip
+
+
+# --- off the shelf -----------------------------------------------------------------------------------------------
+
+
+def _use(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    state = whole_state(settings)
+    at = past(args, settings)
+    jar = jar_named(state, args.jar, at)
+    if at < jar.made.at:
+        raise UsageError(f"{iso(at)} lies before {args.jar} was put up, {local(jar.made.at, settings)}", "see --when")
+    if args.batch is not None:
+        batch_of(state, args.batch)
+    amount = _much(args.ml, jar.left_ml, jar.unit)
+    received = write(settings, [deed(JarUsed, at=at, jar=args.jar, batch=args.batch, ml=amount)])
+    left = jar_named(whole_state(settings), args.jar, at, there=False).left_ml
+    into = f" into {args.batch}" if args.batch is not None else ""
+    lines = [f"{args.jar}: {amount:g} {jar.unit}{into}, {local(at, settings)}; {left:.0f} {jar.unit} left"]
+    if jar.living is not None and jar.left_ml > 0:
+        share = amount / jar.left_ml
+        lines.append(f"  about {cells(jar.living.usual * share)} living cells ({cells(jar.living.low * share)} to "
+                     f"{cells(jar.living.high * share)})")  # fmt: skip
+    if jar.advice != "pitch":
+        lines += [f"  ! {each}" for each in jar.because]
+    lines.append("  smell it before it goes in; shake it up; wipe its rim with sanitiser before you pour")
+    return say_done(args, lines, undo_of(args.jar), jar=args.jar, used=amount, left=round(left, 1), batch=args.batch,
+                    received=iso(received))  # fmt: skip
+
+
+def _discard(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    at = past(args, settings)
+    jar_named(whole_state(settings), args.jar, at)
+    received = write(settings, [deed(JarDiscarded, at=at, jar=args.jar, why=args.why)])
+    lines = [f"{args.jar}: discarded{f' ({args.why})' if args.why else ''}; its record stays",
+             "  open it slowly, away from your face: gas may have gathered"]  # fmt: skip
+    return say_done(args, lines, undo_of(args.jar), jar=args.jar, received=iso(received))
+
+
+def _note(args: argparse.Namespace) -> int:
+    settings = settings_of(args)
+    state = whole_state(settings)
+    at = past(args, settings)
+    if f"jar:{args.name}" in state.records:
+        jar_named(state, args.name, at, there=False)
+        about = f"jar:{args.name}"
+    else:
+        wash_named(state, args.name)
+        about = f"wash:{args.name}"
+    sort = "off-smell" if args.off_smell else "note"
+    received = write(settings, [deed(Noted, at=at, about=about, text=args.text, sort=sort)])
+    lines = [f"{args.name}: {'smells off, ' if args.off_smell else ''}noted"]
+    if args.off_smell:
+        lines.append("  what smells off is nothing to pitch or to keep")
+    return say_done(args, lines, undo_of(args.name), name=args.name, received=iso(received))

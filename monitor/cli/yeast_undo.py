@@ -1,0 +1,96 @@
+"""`leeswatch yeast undo`: taking back what was told of a wash or a jar."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+
+from monitor.cli.common import Commands, command, iso, local, moment, named, say_done, settings_of, whole_state, write
+from monitor.cli.yeast_common import entry_names, sentence, undo_of
+from monitor.model.config import Settings
+from monitor.model.deeds import Undone
+from monitor.model.errors import UsageError
+from monitor.model.inputs import JournalEntry
+
+
+def add(verbs: Commands) -> None:
+    """Add the verb."""
+    undo = command(
+        verbs, "undo",
+        "Take back the latest deed about a wash or a jar, or another with --of. It stays in the record, struck out, "
+        "and can itself be taken back.",
+        "leeswatch yeast undo ale-1", _undo,
+    )  # fmt: skip
+    named(undo, "name", "the wash or the jar")
+    undo.add_argument("--of", metavar="T", help="the one of this time, as `yeast show` shows it (default: the latest)")
+
+
+def _undo(args: argparse.Namespace) -> int:
+    from monitor.batches.record import counting, when  # noqa: PLC0415 - with the rest of the batches
+
+    settings = settings_of(args)
+    state = whole_state(settings)
+    record: list[JournalEntry] = []
+    for kind in ("wash", "jar"):
+        record += _own(state.records.get(f"{kind}:{args.name}", ()), f"{kind}:{args.name}")
+    if not record:
+        raise UsageError(f'there is no wash or jar "{args.name}"', "leeswatch yeast shelf shows what there is")
+    live = [each for each in counting(record) if not isinstance(each, Undone)]
+    if args.of is not None:
+        found = _at(args, record, settings)
+    else:
+        if not live:
+            raise UsageError(f"nothing about {args.name} is left to take back", f"leeswatch yeast show {args.name}")
+        found = max(live, key=lambda each: each.received)
+    if not isinstance(found, Undone):
+        if found.received not in {each.received for each in live}:
+            raise UsageError("that was taken back already", "to count it again, take its undoing back: --of its time")
+        others = [each for each in live if each is not found and not entry_names(each, args.name)]
+        if entry_names(found, args.name) and others:
+            raise UsageError(
+                f"{args.name} began with that, and {len(others)} other deeds hang on it: {sentence(others[-1])}",
+                f"take those back first: {undo_of(args.name)}",
+            )
+    received = write(settings, [Undone(of=found.received)])
+    if isinstance(found, Undone):
+        meant = next((each for each in record if each.received == found.of), None)
+        words = f"{args.name}: counts again: {sentence(meant) if meant is not None else 'an undoing'}"
+    else:
+        words = f"{args.name}: taken back: {sentence(found)}, of {local(when(found), settings)}"
+    return say_done(args, [words], f"{undo_of(args.name)} --of {iso(received)}", name=args.name,
+                    undone=iso(found.received), received=iso(received))  # fmt: skip
+
+
+def _own(record: Sequence[JournalEntry], about: str) -> list[JournalEntry]:
+    """What is taken back here: deeds about it, and undoings of those; a batch's start is the batch's to take back."""
+    from monitor.batches.record import subjects  # noqa: PLC0415 - as above
+
+    kind, _, name = about.partition(":")
+    kept = [each for each in record if subjects(each)[:1] == (about,)]
+    kept += [each for each in record if kind == "wash" and getattr(each, "kind", "") == "jar" and each not in kept]
+    kept += [each for each in record if kind == "jar" and each not in kept and getattr(each, "jar", None) == name]
+    known = {each.received for each in kept}
+    for each in sorted(record, key=lambda entry: entry.received):
+        if isinstance(each, Undone) and each.of in known:
+            kept.append(each)
+            known.add(each.received)
+    return kept
+
+
+def _at(args: argparse.Namespace, record: Sequence[JournalEntry], settings: Settings) -> JournalEntry:
+    """The one entry of a time: when it was received, or done, to the minute if need be."""
+    from monitor.batches.record import when  # noqa: PLC0415 - as above
+
+    at = moment(args.of, settings)
+    deeds = [each for each in record if not isinstance(each, Undone)]
+    found = (
+        [each for each in record if each.received == at]
+        or [each for each in deeds if when(each) == at]
+        or [each for each in deeds if when(each) // 60_000 == at // 60_000]
+    )
+    if len(found) == 1:
+        return found[0]
+    if found:
+        choices = ", ".join(f"{iso(each.received)} ({sentence(each)})" for each in found)
+        raise UsageError(f"{len(found)} deeds are of that time", f"choose by when each was told: {choices}")
+    raise UsageError(f"nothing about {args.name} is of {args.of}", f"leeswatch yeast show {args.name}")
