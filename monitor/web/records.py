@@ -7,8 +7,9 @@ from collections.abc import Callable
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, Response
 
-from monitor.batches import picture
-from monitor.engine import clocks, pictures
+from monitor.batches import lineage, picture, washing
+from monitor.batches import shelf as shelves
+from monitor.engine import clocks, pictures, yeast_clocks
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.clock import iso
@@ -16,7 +17,7 @@ from monitor.report import tables
 from monitor.report.compared import compared
 from monitor.report.gather import comparison
 from monitor.store.reader import Reader
-from monitor.web import actions, telling, yeast
+from monitor.web import actions, telling
 from monitor.web.actions import Change, checked
 from monitor.web.look import load, reading
 from monitor.web.refusal import BadRequest, NotFound
@@ -61,10 +62,15 @@ def compare(ask: Ask) -> Response:
 
 
 def shelf(ask: Ask) -> Response:
-    """All jars."""
+    """All jars and washes."""
+    now_ms = ask.local.now_ms
     with reading(ask.house.desk.path) as reader:
         state = load(reader)
-    return JSONResponse([yeast.picture(jar) for jar in yeast.jars(state, ask.local.now_ms)])
+    practice = state.settings.practice.yeast
+    return JSONResponse({
+        "jars": [shelves.as_json(each) for each in yeast_clocks.shelf_of(state, now_ms)],
+        "washes": [washing.as_json(each, practice, now_ms) for each in yeast_clocks.washings_of(state)],
+    })  # fmt: skip
 
 
 def jar(ask: Ask) -> Response:
@@ -72,23 +78,23 @@ def jar(ask: Ask) -> Response:
     name = ask.path("name")
     with reading(ask.house.desk.path) as reader:
         state = load(reader)
-    found = yeast.jar_of(state, name, ask.local.now_ms)
+    found = yeast_clocks.jar_of(state, name, ask.local.now_ms)
     if found is None:
         raise NotFound(f"there is no jar {name}", "see /api/shelf")
-    past = [{"about": each.about, "step": each.step, "text": each.text, "becomes": list(each.becomes)}
-            for each in yeast.ancestors(state, name)]  # fmt: skip
-    return JSONResponse({**yeast.picture(found), "deeds": _about(state, f"jar:{name}"), "past": past})
+    past = lineage.as_json(yeast_clocks.lineage_of(state, name))
+    return JSONResponse({**shelves.as_json(found), "deeds": _about(state, f"jar:{name}"), "lineage": past})
 
 
 def wash(ask: Ask) -> Response:
-    """One wash."""
+    """One wash, and what was done to it."""
     name = ask.path("name")
     with reading(ask.house.desk.path) as reader:
         state = load(reader)
-    found = yeast.wash_picture(state, name, ask.local.now_ms)
+    found = yeast_clocks.washing_of(state, name)
     if found is None:
-        raise NotFound(f"there is no wash {name}", "see /api/deeds")
-    return JSONResponse({**found, "deeds": _about(state, f"wash:{name}")})
+        raise NotFound(f"there is no wash {name}", "see /api/shelf")
+    told = washing.as_json(found, state.settings.practice.yeast, ask.local.now_ms)
+    return JSONResponse({**told, "deeds": _about(state, f"wash:{name}")})
 
 
 def _about(state: State, about: str) -> list[tables.Row]:

@@ -8,10 +8,13 @@ from typing import Any
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from monitor.batches import lineage, washing
+from monitor.batches import shelf as shelves
 from monitor.batches.life import Life
+from monitor.batches.lineage import Lineage, Node
 from monitor.batches.shelf import CAUTIONS, Jar
 from monitor.batches.told import taken_back
-from monitor.engine import clocks, pictures
+from monitor.engine import clocks, pictures, yeast_clocks
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.clock import iso, parse_time
@@ -21,7 +24,7 @@ from monitor.report import tables
 from monitor.report.drawing import drawing
 from monitor.store.photos import folder_of
 from monitor.store.reader import Reader
-from monitor.web import actions, cards, forms, genealogy, telling, yeast
+from monitor.web import actions, cards, forms, telling
 from monitor.web.actions import Change
 from monitor.web.forms import Failed
 from monitor.web.look import load, picture, reading
@@ -153,13 +156,18 @@ def shelf(ask: Ask) -> Response:
     """All jars."""
     with reading(ask.house.desk.path) as reader:
         state = load(reader)
-    found = yeast.jars(state, ask.local.now_ms)
+    found = yeast_clocks.shelf_of(state, ask.local.now_ms)
     return ask.house.pages.render(
         "shelf.html",
         **_common(ask),
-        mind=yeast.mind,
+        mind=_mind,
         jars=[(jar, forms.of_jar(state, jar)[:2]) for jar in found if not jar.gone],
         gone=[jar for jar in found if jar.gone],
+        washes=[
+            (each.name, washing.next_step(each, state.settings.practice.yeast, ask.local.now_ms))
+            for each in yeast_clocks.washings_of(state)
+            if not each.jars
+        ],
         cautions=[*CAUTIONS, "what smells off goes, whatever the figures say"],
     )
 
@@ -175,16 +183,16 @@ def _jar(ask: Ask, failed: Failed | None) -> Response:
         state = load(reader)
     found = _find_jar(state, name, local.now_ms)
     shown = forms.of_jar(state, found)
-    past = yeast.ancestors(state, name)
+    past = yeast_clocks.lineage_of(state, name)
     return ask.house.pages.render(
         "jar.html",
         failed.status if failed else 200,
         **_common(ask),
         name=name,
         jar=found,
-        mind=yeast.mind,
-        past=past,
-        tree=genealogy.draw(past) if len(past) > 1 else None,
+        mind=_mind,
+        past=_past(past),
+        tree=lineage.svg(past) if past.edges else "",
         lines=_jar_lines(state, name),
         hold=_hold(state, f"jar:{name}", local),
         forms=failed.into(shown) if failed else shown,
@@ -194,8 +202,20 @@ def _jar(ask: Ask, failed: Failed | None) -> Response:
     )
 
 
+def _mind(found: Jar) -> str:
+    """What to do with a jar where it cannot just be pitched, in one sentence without its stop; else empty."""
+    return "" if found.advice in ("pitch", "gone") else shelves.do(found)
+
+
+def _past(found: Lineage) -> list[tuple[Node, list[Node]]]:
+    """Each thing before the jar, and what became of it."""
+    became = {each.about: [found.node(child) for parent, child in found.edges if parent == each.about]
+              for each in found.nodes}  # fmt: skip
+    return [(each, became[each.about]) for each in found.nodes if each.about != found.root]
+
+
 def _find_jar(state: State, name: str, now_ms: int) -> Jar:
-    found = yeast.jar_of(state, name, now_ms)
+    found = yeast_clocks.jar_of(state, name, now_ms)
     if found is None:
         known = ", ".join(key[4:] for key in state.records if key.startswith("jar:")) or "none"
         raise NotFound(f"there is no jar {name}", f"jars: {known}")

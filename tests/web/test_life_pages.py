@@ -279,23 +279,32 @@ def test_a_jars_page_draws_where_it_comes_from(stocked: House):
     with client_of(stocked) as browser:
         page = page_of(browser, "/jar/starter-1")
     [tree] = page.all("svg")
-    names = [each.text for each in tree.all("text", class_="name")]
-    assert sorted(names) == ["lees-1", "lees-2", "meadow-north", "packet-1", "starter-1", "wash-1"]
-    rows = {each.text: float(each.attrs["y"]) for each in tree.all("text", class_="name")}
-    assert rows["packet-1"] < rows["meadow-north"] < rows["wash-1"] < rows["lees-1"] == rows["lees-2"]
-    assert rows["lees-1"] < rows["starter-1"]
+    heads = [each for each in tree.all("text") if "font-weight" in each.attrs]
+    rows = {each.text: float(each.attrs["y"]) for each in heads}
+    assert set(rows) == {
+        "jar lees-1",
+        "jar lees-2",
+        "batch meadow-north",
+        "jar packet-1",
+        "jar starter-1",
+        "wash wash-1",
+    }
+    assert rows["jar packet-1"] < rows["batch meadow-north"] < rows["wash wash-1"] < rows["jar lees-1"]
+    assert rows["jar lees-1"] == rows["jar lees-2"] < rows["jar starter-1"]
     assert len(tree.all("path")) == 6
-    assert "Jar packet-1 (generation 0, packet) became batch meadow-north" in page.text
+    assert "Jar packet-1 (cellar, generation 0, a packet) became batch meadow-north" in page.text
 
 
 def test_the_shelf_by_the_api(stocked: House):
     """The same as JSON: jars with their ranges, one with its past, a wash with its rounds."""
     with client_of(stocked) as client:
-        found = {each["jar"]: each for each in client.get("/api/shelf").json()}
+        shelf = client.get("/api/shelf").json()
+        found = {each["jar"]: each for each in shelf["jars"]}
         assert found["packet-1"]["gone"] == "used up"
-        assert found["lees-1"]["viability_range"][0] <= found["lees-1"]["viability"] <= 95.0
+        assert found["lees-1"]["viability"]["low"] <= found["lees-1"]["viability"]["usual"] <= 95.0
+        assert [each["wash"] for each in shelf["washes"]] == ["wash-1"]
         jar = client.get("/api/jars/starter-1").json()
-        assert jar["past"][0]["about"] == "jar:starter-1"
+        assert jar["lineage"]["root"] == "jar:starter-1"
         assert [each["kind"] for each in jar["deeds"]] == ["jar"]
         wash = client.get("/api/washes/wash-1").json()
         assert (len(wash["stands"]), wash["jars"]) == (1, ["lees-1", "lees-2"])
@@ -303,6 +312,16 @@ def test_the_shelf_by_the_api(stocked: House):
         assert wash["stands"][0]["how"] == "put up"
         assert client.get("/api/jars/none").status_code == 404
         assert client.get("/api/washes/none").status_code == 404
+
+
+def test_a_wash_that_stands_is_on_the_shelfs_page(stocked: House):
+    """With what is next."""
+    with client_of(stocked) as browser:
+        may_change(browser).post("/api/deeds", json={
+            "kind": "harvest", "wash": "wash-2", "batch": "meadow-south", "strain": "cellar", "generation": 1,
+            "volume_ml": 500,
+        })  # fmt: skip
+        assert "wash-2: put on several times its volume" in page_of(browser, "/shelf").text
 
 
 def test_an_empty_shelf_says_so(browser: httpx.Client):
@@ -366,3 +385,18 @@ def test_the_front_page_leads_to_each_batch_and_to_the_shelf(browser: httpx.Clie
     links = {each.attrs["href"] for each in page.all("a")}
     assert {"/batch/meadow-north", "/batch/meadow-south", "/shelf"} <= links
     assert page.by_id("past").all("a", href="/batch/meadow-south")
+
+
+def test_what_people_type_never_becomes_markup(house: House):
+    """A strain, a wash or a note that looks like an element stands there as text, in the drawing too."""
+    with client_of(house) as browser:
+        person = may_change(browser)
+        evil = '<img src=x onerror="alert(1)">'
+        for jar, more in (("a", {"origin": "packet"}), ("b", {"origin": "starter", "parents": ["a"]})):
+            deed = {"kind": "jar", "jar": jar, "strain": evil, "volume_ml": 9, **more}
+            assert person.post("/api/deeds", json=deed).status_code == 200
+        person.post("/api/deeds", json={"kind": "note", "about": "jar:b", "text": evil})
+        for path in ("/shelf", "/jar/b"):
+            page = page_of(browser, path)
+            assert not page.all("img")
+            assert evil in page.text
