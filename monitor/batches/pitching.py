@@ -92,7 +92,7 @@ def plan(litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar]) -> Pit
     starter = None
     if best is None:
         usable = [each for each in offers if each.jar.advice not in ("discard", "doubtful") and each.jar.living]
-        fit = max(usable, key=lambda each: each.share or 0.0, default=None)
+        fit = max(usable, key=lambda each: each.jar.living.low if each.jar.living else 0.0, default=None)
         starter = _starter(fit.jar, aim) if fit is not None else None
     notes = []
     if og > HIGH_OG:
@@ -112,8 +112,8 @@ def _offer(jar: Jar, aim: float) -> Offer:
     if jar.living is not None and jar.left_ml > 0.0 and jar.living.low > 0.0:
         each = Estimate(*(value / jar.left_ml for value in (jar.living.usual, jar.living.low, jar.living.high)))
         take = Estimate(aim / each.usual, aim / each.high, aim / each.low)
-        if jar.made.layer_ml is not None:
-            share = min(1.0, jar.made.layer_ml / jar.made.volume_ml)
+        share = jar.layer_share
+        if share is not None:
             layer = Estimate(take.usual * share, take.low * share, take.high * share)
     enough: Enough = (
         "unknown" if take is None
@@ -164,8 +164,14 @@ def _starter(jar: Jar, aim: float) -> StarterAdvice:
     reached = [each for each in grown if each[1].cells.usual >= aim]
     most = max(found.cells.usual for _, found in grown)
     litres, found = reached[0] if reached else next(each for each in grown if each[1].cells.usual >= 0.99 * most)
+    cells = Estimate(
+        found.cells.usual,
+        growth.starter(litres, STARTER_SG, max(1.0, jar.living.low), STARTER_C).cells.low,
+        growth.starter(litres, STARTER_SG, jar.living.high, STARTER_C).cells.high,
+    )
+    grows = growth.Starter(cells, found.limited_by, found.hours)
     return StarterAdvice(
-        jar.name, jar.left_ml, litres, STARTER_SG, litres * EXTRACT_G_PER_L, STARTER_C, start, found, bool(reached)
+        jar.name, jar.left_ml, litres, STARTER_SG, litres * EXTRACT_G_PER_L, STARTER_C, start, grows, bool(reached)
     )
 
 

@@ -14,7 +14,7 @@ from monitor.batches.record import Record, counting, when
 from monitor.batches.washing import doubts
 from monitor.model.clock import DAY, iso
 from monitor.model.config import YeastPractice
-from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, Jarred, JarUsed, Noted
+from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, JarLayer, Jarred, JarUsed, Noted
 from monitor.model.inputs import BatchStarted, JournalEntry
 from monitor.science import yeast
 from monitor.science.limits import Estimate
@@ -22,7 +22,7 @@ from monitor.science.limits import Estimate
 Advice = Literal["pitch", "wake", "doubtful", "discard", "gone"]
 
 KNOWN_DAYS: Final = 180.0  # as far as `yeast.stored` goes
-START: Final = 95.0  # per cent that live when it is put up: from memory
+START: Final = Estimate(95.0, 90.0, 98.0)  # per cent that live when it is put up: from memory
 EMPTY_ML: Final = 0.05
 LAYER_SHARES: Final = Estimate(0.5, 0.25, 1.0)  # of a jar that is settled yeast, where nobody said: an assumption
 
@@ -46,6 +46,8 @@ class Jar:
     """Starters that took of it."""
     unmeasured: tuple[str, ...]
     """Batches that were pitched from it without a word of how much."""
+    layer_share: float | None
+    """Share of the jar shaken up that is settled yeast, 0 to 1."""
     counted: JarCounted | None
     viability: Estimate | None
     viability_how: str
@@ -76,8 +78,7 @@ class Jar:
     @property
     def layer_left_ml(self) -> float | None:
         """Settled yeast in what is left."""
-        layer = self.made.layer_ml
-        return None if layer is None else min(layer, self.made.volume_ml) * self.left_ml / self.made.volume_ml
+        return None if self.layer_share is None else self.layer_share * self.left_ml
 
 
 def keeps(made: Jarred, practice: YeastPractice) -> tuple[int | None, int | None]:
@@ -110,9 +111,10 @@ def jar(
     thrown = next((each for each in since if isinstance(each, JarDiscarded)), None)
     counts = [each for each in since if isinstance(each, JarCounted)]
     counted = counts[-1] if counts else None
+    share = _layer_share(made, [each for each in since if isinstance(each, JarLayer)], used, starters)
     notes = tuple(each for each in since if isinstance(each, Noted))
     viability, how, extrapolated = _viability(made, counts, now_ms)
-    per_ml, per_ml_how = _per_ml(made, counted)
+    per_ml, per_ml_how = _per_ml(made, counted, share)
     living = _living(made, counted, per_ml, viability, left)
     gone = (thrown.why or "discarded") if thrown is not None else "used up" if left == 0.0 else ""
     gone_ms = thrown.at if thrown is not None else emptied
@@ -121,7 +123,7 @@ def jar(
     return Jar(
         name, made, source, now_ms, left, used, starters,
         tuple(each for each in dict.fromkeys(pitched) if each and each not in told),
-        counted, viability, how, extrapolated, per_ml, per_ml_how, living, best, discard,
+        share, counted, viability, how, extrapolated, per_ml, per_ml_how, living, best, discard,
         "gone" if gone else advice, () if gone else because, gone, gone_ms, notes,
     )  # fmt: skip
 
@@ -159,8 +161,8 @@ def _left(made: Jarred, used: Sequence[JarUsed], starters: Sequence[Jarred]) -> 
 def _viability(made: Jarred, counts: Sequence[JarCounted], now_ms: int) -> tuple[Estimate | None, str, bool]:
     if made.grams is not None:
         return None, "dried: by the date on its packet", False
-    start, low, high, since = START, START, START, made.at
-    how = f"by age and temperature, from {START:g} % as it was put up"
+    start, low, high, since = START.usual, START.low, START.high, made.at
+    how = f"by age and temperature, from {START.usual:g} % as it was put up"
     told = [each for each in counts if each.viability is not None]
     if told:
         last = told[-1]
@@ -177,10 +179,20 @@ def _viability(made: Jarred, counts: Sequence[JarCounted], now_ms: int) -> tuple
     return found, how, kept.extrapolated
 
 
-def _per_ml(made: Jarred, counted: JarCounted | None) -> tuple[Estimate | None, str]:
+def _layer_share(
+    made: Jarred, seen: Sequence[JarLayer], used: Sequence[JarUsed], starters: Sequence[Jarred]
+) -> float | None:
+    """By the layer as it was last seen, of what was left then."""
+    if seen:
+        last = seen[-1]
+        left, _ = _left(made, [each for each in used if each.at <= last.at], [s for s in starters if s.at <= last.at])
+        return min(1.0, last.layer_ml / left) if left > 0.0 else None
+    return None if made.layer_ml is None else min(1.0, made.layer_ml / made.volume_ml)
+
+
+def _per_ml(made: Jarred, counted: JarCounted | None, share: float | None) -> tuple[Estimate | None, str]:
     """Cells in a mL of the jar shaken up, and how that is known."""
-    if made.layer_ml is not None:
-        share = min(1.0, made.layer_ml / made.volume_ml)
+    if share is not None:
         layer, said = Estimate(share, share, share), ""
     else:
         layer, said = LAYER_SHARES, "; its layer was not measured, so a quarter to all of it is taken as yeast"
@@ -215,8 +227,9 @@ def _living(
     if viability is None:
         return None
     # What a packet or a starter told were living cells as it was put up; a count tells dead ones, too.
-    of = START if made.cells is not None and counted is None else 100.0
-    return _times(whole, Estimate(*(min(1.0, v / of) for v in (viability.usual, viability.low, viability.high))))
+    of = START if made.cells is not None and counted is None else Estimate(100.0, 100.0, 100.0)
+    shares = (viability.usual / of.usual, viability.low / of.low, viability.high / of.high)
+    return _times(whole, Estimate(*(min(1.0, each) for each in shares)))
 
 
 # --- whether it is worth keeping ---------------------------------------------------------------------------------

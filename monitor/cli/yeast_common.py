@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import ValidationError
 
-from monitor.cli.common import amount
+from monitor.cli.common import amount, iso, local
+from monitor.model.config import Settings
 from monitor.model.deeds import (
     Deed,
     Harvested,
@@ -17,6 +18,7 @@ from monitor.model.deeds import (
     HoldEnded,
     JarCounted,
     JarDiscarded,
+    JarLayer,
     Jarred,
     JarUsed,
     Noted,
@@ -42,6 +44,11 @@ def millilitres(text: str) -> float:
     if unit not in ("L", "mL"):
         raise argparse.ArgumentTypeError(f"{text!r} is no volume: write 250, 250mL or 0.5L")
     return value * 1000.0 if unit == "L" else value
+
+
+def day(ms: int | None, settings: Settings) -> str:
+    """The day of a time as people write it, with its year."""
+    return "–" if ms is None else f"{' '.join(local(ms, settings).split()[1:3])} {iso(ms)[:4]}"
 
 
 def undo_of(name: str) -> str:
@@ -133,12 +140,16 @@ def sentence(entry: JournalEntry) -> str:
             kept = f", {entry.kept_ml:g} mL kept" if entry.kept_ml is not None else ""
             return f"poured off{kept}"
         case Jarred():
+            if entry.origin == "starter" and entry.taken_ml is not None:
+                return f"{entry.taken_ml:g} of {', '.join(entry.parents)} went into starter {entry.jar}"
             unit = "g" if entry.grams is not None else "mL"
             return f"{entry.volume_ml:g} {unit} put up as jar {entry.jar}"
         case JarCounted():
             return f"counted {cells(entry.cells_per_ml)} cells in a mL of its layer"
+        case JarLayer():
+            return f"{entry.layer_ml:g} mL of settled yeast in it"
         case JarUsed():
-            return f"{entry.ml:g} of jar {entry.jar} used{f' for {entry.batch}' if entry.batch else ''}"
+            return f"{entry.ml:g} {entry.unit} of jar {entry.jar} used{f' for {entry.batch}' if entry.batch else ''}"
         case JarDiscarded():
             return f"discarded{f': {entry.why}' if entry.why else ''}"
         case Noted():

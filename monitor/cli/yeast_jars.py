@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from monitor.cli.batch_look import past
 from monitor.cli.common import (
@@ -23,9 +24,12 @@ from monitor.cli.common import (
     with_when,
     write,
 )
-from monitor.cli.yeast_common import cells, deed, free_name, jar_named, millilitres, spread, undo_of, wash_named
-from monitor.model.deeds import JarCounted, JarDiscarded, Jarred, JarUsed, Noted
+from monitor.cli.yeast_common import cells, day, deed, free_name, jar_named, millilitres, undo_of
+from monitor.model.deeds import JarDiscarded, Jarred, JarUsed
 from monitor.model.errors import UsageError
+
+if TYPE_CHECKING:
+    pass
 
 FUTURE_SPAN = 20 * 365 * 86_400_000
 
@@ -67,22 +71,6 @@ def add(verbs: Commands) -> None:
     starter.add_argument("--name", metavar="JAR", help="a name for it (default: made up)")
     with_when(starter, "when the yeast went in")
 
-    count = command(
-        verbs, "count", "A count under the microscope: cells in a mL, and how many live.",
-        "leeswatch yeast count ale-1 --cells 250 --squares 5 --square-mm 0.2 --dilution 100 --dead 20", _count,
-    )  # fmt: skip
-    named(count, "jar", "the jar")
-    count.add_argument(
-        "--cells", type=int, required=True, metavar="N", help="cells in all squares, stained ones included"
-    )
-    count.add_argument("--squares", type=int, required=True, metavar="N", help="squares counted")
-    count.add_argument("--square-mm", type=number, default=0.2, metavar="MM", help="side of a square (default 0.2)")
-    count.add_argument("--depth-mm", type=number, default=0.1, metavar="MM", help="depth of the chamber (default 0.1)")
-    count.add_argument("--dilution", type=number, default=1.0, metavar="X", help="parts in all for one of sample")
-    count.add_argument("--dead", type=int, metavar="N", help="stained (dead) ones among them")
-    count.add_argument("--shaken", action="store_true", help="the sample is of the jar shaken up, not of its layer")
-    with_when(count, "when it was counted")
-
     use = command(
         verbs, "use", "Some of a jar was pitched: mL of the jar shaken up (grams of dried yeast), or all.",
         "leeswatch yeast use ale-1 150 --batch amber-2", _use,
@@ -98,14 +86,6 @@ def add(verbs: Commands) -> None:
     named(discard, "jar", "the jar")
     discard.add_argument("--why", default="", metavar="WHY", help="why")
     with_when(discard)
-
-    note = command(
-        verbs, "note", "Keep words about a wash or a jar.", "leeswatch yeast note ale-1 'settles badly'", _note
-    )
-    named(note, "name", "the wash or the jar")
-    note.add_argument("text", metavar="TEXT", help="the words")
-    note.add_argument("--off-smell", action="store_true", help="it smells off: it is not for keeping")
-    with_when(note)
 
 
 # --- onto the shelf ----------------------------------------------------------------------------------------------
@@ -139,7 +119,7 @@ def _packet(args: argparse.Namespace) -> int:
                      f"{cells(found.living.high)}), {found.per_ml_how}")  # fmt: skip
     else:
         lines.append(f"  how many cells it holds is not known: {found.per_ml_how}")
-    lines.append(f"  best by {local(found.best_ms, settings)}" if found.best_ms is not None
+    lines.append(f"  best by {day(found.best_ms, settings)}" if found.best_ms is not None
                  else "  go by the date on it, and tell it with --best-before")  # fmt: skip
     if args.given:
         lines += [f"  ! {each}" for each in shelf.CAUTIONS]
@@ -203,49 +183,6 @@ def _starter(args: argparse.Namespace) -> int:
     return say_done(args, lines, undo_of(name), jar=name, parent=args.jar, taken=taken, received=iso(received), **words)
 
 
-# --- what is in it -----------------------------------------------------------------------------------------------
-
-
-def _count(args: argparse.Namespace) -> int:
-    from monitor.science import yeast  # noqa: PLC0415 - with the science
-
-    settings = settings_of(args)
-    state = whole_state(settings)
-    at = past(args, settings)
-    jar = jar_named(state, args.jar, at)
-    try:
-        found = yeast.count(
-            args.cells, args.squares, args.square_mm, args.depth_mm, dilution=args.dilution, dead=args.dead
-        )
-    except ValueError as error:
-        raise UsageError(str(error), "leeswatch yeast count --help") from error
-    if found.cells_per_ml.usual <= 0:
-        raise UsageError("no cell was seen", "dilute less, or count more squares")
-    times = 1.0
-    if args.shaken:
-        if jar.made.layer_ml is None:
-            raise UsageError(f"the layer in {args.jar} was never told", "count its settled layer, without --shaken")
-        times = jar.made.volume_ml / min(jar.made.layer_ml, jar.made.volume_ml)
-    dense, alive = found.cells_per_ml, found.viability
-    entry = deed(
-        JarCounted, at=at, jar=args.jar, cells_per_ml=dense.usual * times, cells_low=dense.low * times,
-        cells_high=dense.high * times, viability=alive.usual if alive else None,
-        viability_low=alive.low if alive else None, viability_high=alive.high if alive else None,
-    )  # fmt: skip
-    received = write(settings, [entry])
-    lines = [f"{args.jar}: {cells(entry.cells_per_ml)} cells in a mL of its layer ({cells(dense.low * times)} to "
-             f"{cells(dense.high * times)})" + (f", {spread(alive)} % alive" if alive else "")]  # fmt: skip
-    if not args.shaken:
-        lines.append("  reckoned as counted in its settled layer; of a sample of the jar shaken up, say --shaken")
-    if args.cells < 100:
-        lines.append("  ! fewer than 100 cells: count more squares")
-    lines.append("  the ranges hold the chance of counting alone; pipetting and clumps add some 10 % (from memory)")
-    return say_done(
-        args, lines, undo_of(args.jar), jar=args.jar, cells_per_ml=entry.cells_per_ml, cells_low=entry.cells_low,
-        cells_high=entry.cells_high, viability=entry.viability, received=iso(received),
-    )  # fmt: skip
-
-
 # --- off the shelf -----------------------------------------------------------------------------------------------
 
 
@@ -259,7 +196,7 @@ def _use(args: argparse.Namespace) -> int:
     if args.batch is not None:
         batch_of(state, args.batch)
     amount = _much(args.ml, jar.left_ml, jar.unit)
-    received = write(settings, [deed(JarUsed, at=at, jar=args.jar, batch=args.batch, ml=amount)])
+    received = write(settings, [deed(JarUsed, at=at, jar=args.jar, batch=args.batch, ml=amount, unit=jar.unit)])
     left = jar_named(whole_state(settings), args.jar, at, there=False).left_ml
     into = f" into {args.batch}" if args.batch is not None else ""
     lines = [f"{args.jar}: {amount:g} {jar.unit}{into}, {local(at, settings)}; {left:.0f} {jar.unit} left"]
@@ -269,7 +206,9 @@ def _use(args: argparse.Namespace) -> int:
                      f"{cells(jar.living.high * share)})")  # fmt: skip
     if jar.advice != "pitch":
         lines += [f"  ! {each}" for each in jar.because]
-    lines.append("  smell it before it goes in; shake it up; wipe its rim with sanitiser before you pour")
+    dry = "  open the packet clean and with dry hands, and use up what you open"
+    wet = "  smell it before it goes in; shake it up; wipe its rim with sanitiser before you pour"
+    lines.append(dry if jar.unit == "g" else wet)
     return say_done(args, lines, undo_of(args.jar), jar=args.jar, used=amount, left=round(left, 1), batch=args.batch,
                     received=iso(received))  # fmt: skip
 
@@ -282,21 +221,3 @@ def _discard(args: argparse.Namespace) -> int:
     lines = [f"{args.jar}: discarded{f' ({args.why})' if args.why else ''}; its record stays",
              "  open it slowly, away from your face: gas may have gathered"]  # fmt: skip
     return say_done(args, lines, undo_of(args.jar), jar=args.jar, received=iso(received))
-
-
-def _note(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
-    state = whole_state(settings)
-    at = past(args, settings)
-    if f"jar:{args.name}" in state.records:
-        jar_named(state, args.name, at, there=False)
-        about = f"jar:{args.name}"
-    else:
-        wash_named(state, args.name)
-        about = f"wash:{args.name}"
-    sort = "off-smell" if args.off_smell else "note"
-    received = write(settings, [deed(Noted, at=at, about=about, text=args.text, sort=sort)])
-    lines = [f"{args.name}: {'smells off, ' if args.off_smell else ''}noted"]
-    if args.off_smell:
-        lines.append("  what smells off is nothing to pitch or to keep")
-    return say_done(args, lines, undo_of(args.name), name=args.name, received=iso(received))

@@ -22,7 +22,7 @@ from monitor.cli.common import (
     with_config,
     with_json,
 )
-from monitor.cli.yeast_common import cells, jar_named, sentence, spread
+from monitor.cli.yeast_common import cells, day, jar_named, sentence, spread
 from monitor.model.config import Settings
 from monitor.model.deeds import Undone
 from monitor.model.errors import UsageError
@@ -93,7 +93,7 @@ def _shelf(args: argparse.Namespace) -> int:
         for batch in jar.unmeasured:
             print(f"{jar.name}: how much of it went into {batch}? leeswatch yeast use {jar.name} ML --batch {batch}")
     print("Ages and generations are common practice, no source; smell, colour and a microscope overrule them.")
-    for caution in shelf.CAUTIONS:
+    for caution in shelf.CAUTIONS if any(each.made.origin != "packet" for each in jars) else ():
         print(f"! {caution}")
     return 0
 
@@ -112,16 +112,11 @@ def _table(jars: list[Jar], settings: Settings) -> None:
         days = f"{jar.age_days:.0f} d"
         row = (
             jar.name, jar.made.strain, str(jar.made.generation), f"{jar.left_ml:.0f} {jar.unit}", days,
-            spread(jar.viability) if jar.viability is not None else "–", _day(jar.best_ms, settings),
-            _day(jar.discard_ms, settings), jar.gone or SAID[jar.advice],
+            spread(jar.viability) if jar.viability is not None else "–", day(jar.best_ms, settings),
+            day(jar.discard_ms, settings), jar.gone or SAID[jar.advice],
         )  # fmt: skip
         table.add_row(*(Text(each) for each in row))
     Console().print(table)
-
-
-def _day(ms: int | None, settings: Settings) -> str:
-    """The day of a time, as people write it."""
-    return "–" if ms is None else " ".join(local(ms, settings).split()[1:3])
 
 
 # --- one thing ---------------------------------------------------------------------------------------------------
@@ -196,7 +191,7 @@ def _say_wash(wash: Washing, settings: Settings, now: int) -> None:
 def _say_jar(jar: Jar, settings: Settings) -> None:
     from monitor.batches import shelf  # noqa: PLC0415 - loaded already
 
-    made, unit = jar.made, jar.unit
+    made, unit, packet = jar.made, jar.unit, jar.made.origin == "packet"
     print(f"jar {jar.name}: {made.strain}, generation {made.generation}, put up {local(made.at, settings)}")
     layer = f", {jar.layer_left_ml:.0f} mL of it settled yeast" if jar.layer_left_ml is not None else ""
     print(f"  {jar.left_ml:.0f} of {made.volume_ml:g} {unit} left{layer}, at {made.stored_c:g} °C"
@@ -212,8 +207,8 @@ def _say_jar(jar: Jar, settings: Settings) -> None:
     elif not jar.gone:
         print(f"  cells: {jar.per_ml_how if jar.per_ml is None else 'not known'}")
     if jar.best_ms is not None:
-        out = f", thrown out by {local(jar.discard_ms, settings)}" if jar.discard_ms is not None else ""
-        print(f"  best by {local(jar.best_ms, settings)}{out} (common practice)")
+        out = f", thrown out by {day(jar.discard_ms, settings)}" if jar.discard_ms is not None else ""
+        print(f"  best by {day(jar.best_ms, settings)}{out} ({'its packet' if packet else 'common practice'})")
     print(f"→ {shelf.do(jar)}")
     if not jar.gone and made.origin != "packet":
         for caution in shelf.CAUTIONS:

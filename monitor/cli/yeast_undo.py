@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from monitor.cli.common import Commands, command, iso, local, moment, named, say_done, settings_of, whole_state, write
-from monitor.cli.yeast_common import entry_names, sentence, undo_of
+from monitor.cli.yeast_common import sentence, undo_of
 from monitor.model.config import Settings
-from monitor.model.deeds import Undone
+from monitor.model.deeds import Harvested, Jarred, Undone
 from monitor.model.errors import UsageError
 from monitor.model.inputs import JournalEntry
+
+if TYPE_CHECKING:
+    from monitor.engine.state import State
 
 
 def add(verbs: Commands) -> None:
@@ -45,12 +49,7 @@ def _undo(args: argparse.Namespace) -> int:
     if not isinstance(found, Undone):
         if found.received not in {each.received for each in live}:
             raise UsageError("that was taken back already", "to count it again, take its undoing back: --of its time")
-        others = [each for each in live if each is not found and not entry_names(each, args.name)]
-        if entry_names(found, args.name) and others:
-            raise UsageError(
-                f"{args.name} began with that, and {len(others)} other deeds hang on it: {sentence(others[-1])}",
-                f"take those back first: {undo_of(args.name)}",
-            )
+        _nothing_hangs_on(state, found)
     received = write(settings, [Undone(of=found.received)])
     if isinstance(found, Undone):
         meant = next((each for each in record if each.received == found.of), None)
@@ -59,6 +58,22 @@ def _undo(args: argparse.Namespace) -> int:
         words = f"{args.name}: taken back: {sentence(found)}, of {local(when(found), settings)}"
     return say_done(args, [words], f"{undo_of(args.name)} --of {iso(received)}", name=args.name,
                     undone=iso(found.received), received=iso(received))  # fmt: skip
+
+
+def _nothing_hangs_on(state: State, found: JournalEntry) -> None:
+    """UsageError where a wash or jar began with that, and other deeds need it."""
+    from monitor.batches.record import counting  # noqa: PLC0415 - as above
+
+    if not isinstance(found, Jarred | Harvested):
+        return
+    kind, name = ("jar", found.jar) if isinstance(found, Jarred) else ("wash", found.wash)
+    others = [each for each in counting(state.records.get(f"{kind}:{name}", ())) if each.received != found.received]
+    if others:
+        raise UsageError(
+            f"{kind} {name} began with that, and {len(others)} other deed{' hangs' if len(others) == 1 else 's hang'} "
+            f"on it, the last: {sentence(others[-1])}",
+            f"take those back first (leeswatch yeast show {name} lists them)",
+        )
 
 
 def _own(record: Sequence[JournalEntry], about: str) -> list[JournalEntry]:

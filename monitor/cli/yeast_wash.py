@@ -20,7 +20,7 @@ from monitor.cli.common import (
     with_when,
     write,
 )
-from monitor.cli.yeast_common import deed, free_name, millilitres, undo_of, wash_named
+from monitor.cli.yeast_common import day, deed, free_name, millilitres, undo_of, wash_named
 from monitor.model.config import Settings
 from monitor.model.deeds import Harvested, Jarred, PouredOff, WashRound
 from monitor.model.errors import UsageError
@@ -186,8 +186,8 @@ def _round(args: argparse.Namespace) -> int:
     received = write(settings, [entry])
     stand = wash_named(whole_state(settings), args.wash).running
     assert stand is not None
-    which = "a short first stand" if args.short else f"round {wash.rounds + 1} of {practice.rounds}"
-    head = f"{args.wash}: {which} stands since {local(at, settings)}, at least until {local(stand.due_ms, settings)}"
+    which = "a short stand" if args.short else f"round {wash.rounds + 1} of {practice.rounds}"
+    head = f"{args.wash}: {which}, from {local(at, settings)} until {local(stand.due_ms, settings)} at least"
     lines = [head, *lines, *_standing(stand)]
     lines += [f"  {washing.HYGIENE[1]}", f"  {washing.SHAKE}"]
     lines.append(f"→ then: {washing.pour_how(stand)}; leeswatch yeast pour {args.wash} --kept ML")
@@ -291,9 +291,9 @@ def _jar(args: argparse.Namespace) -> int:
                      f"{settings.practice.yeast.rounds} are usual")  # fmt: skip
     best, discard = shelf.keeps(entries[0], settings.practice.yeast)
     if best is not None and discard is not None:
-        lines.append(f"  best by {local(best, settings)}, thrown out by {local(discard, settings)} (common practice)")
+        lines.append(f"  best by {day(best, settings)}, thrown out by {day(discard, settings)} (common practice)")
     if any(each.layer_ml is None for each in entries):
-        lines.append("  once it has settled, tell its layer next time (NAME=ML/LAYER): cells are a guess without")
+        lines.append(f"  once it has settled, say how much: leeswatch yeast layer {names[-1]} ML")
     low, high = settings.practice.yeast.store_c
     lines.append(f"  keep them at {low:g} to {high:g} °C, labelled")
     lines += [f"  ! {each}" for each in shelf.CAUTIONS]

@@ -236,13 +236,22 @@ class JarCounted(Deed):
     viability_high: Annotated[float, Field(ge=0, le=100)] | None = None
 
 
+class JarLayer(Deed):
+    """How much of what is left in a jar is settled yeast."""
+
+    kind: Literal["jar-layer"] = "jar-layer"
+    jar: Name
+    layer_ml: Millilitres
+
+
 class JarUsed(Deed):
     """Some of a jar was pitched, or given away."""
 
     kind: Literal["jar-used"] = "jar-used"
     jar: Name
     batch: Name | None = None
-    ml: Millilitres  # of the jar shaken up; grams of dried yeast
+    ml: Millilitres  # of the jar shaken up; of dried yeast grams
+    unit: Literal["mL", "g"] = "mL"
 
 
 class JarDiscarded(Deed):
@@ -265,5 +274,5 @@ class Undone(Entry):
 
 DeedEntry = (
     Racked | Split | Merged | Reopened | Noted | Photo | Fined | Clarity | Held | HoldEnded | SealedUp | Unsealed
-    | Harvested | WashRound | PouredOff | Jarred | JarCounted | JarUsed | JarDiscarded
+    | Harvested | WashRound | PouredOff | Jarred | JarCounted | JarLayer | JarUsed | JarDiscarded
 )  # fmt: skip

@@ -10,7 +10,7 @@ from monitor.batches import shelf
 from monitor.batches.record import Record, subjects
 from monitor.model.clock import DAY
 from monitor.model.config import YeastPractice
-from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, Jarred, JarUsed, Noted, Undone
+from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, JarLayer, Jarred, JarUsed, Noted, Undone
 from monitor.model.inputs import BatchStarted
 from monitor.science import yeast
 
@@ -104,12 +104,12 @@ def test_an_off_smell_throws_it_out():
 
 
 def test_viability_falls_with_age_from_the_usual_start():
-    """As `science/yeast.py` reckons storage, from 95 %."""
+    """As `science/yeast.py` reckons storage, from 95 % (90 to 98)."""
     found = one(made(), days=6)
-    published = yeast.stored(6.0, 4.0, 95.0).viability
+    kept = yeast.stored(6.0, 4.0, 100.0).viability
     assert found.viability is not None
-    assert found.viability.usual == pytest.approx(published.usual)
-    assert (found.viability.low, found.viability.high) == pytest.approx((published.low, published.high))
+    assert found.viability.usual == pytest.approx(0.95 * kept.usual)
+    assert (found.viability.low, found.viability.high) == pytest.approx((0.90 * kept.low, 0.98 * kept.high))
     assert not found.extrapolated
     assert one(made(), days=7).extrapolated
 
@@ -216,3 +216,11 @@ def test_no_deeds_make_a_jar_hold_less_than_nothing(volume, uses, days, warmth):
         assert 0.0 <= found.viability.low <= found.viability.usual <= found.viability.high <= 100.0
         assert 0.0 <= found.living.low <= found.living.usual <= found.living.high
     assert shelf.do(found)
+
+
+def test_a_layer_seen_later_counts_of_what_was_left_then():
+    """60 of 150 mL after a first use: two fifths of it are yeast, whatever was said before."""
+    seen = JarLayer(at=START + 2 * DAY, jar="ale-1", layer_ml=60.0, received=START + 2 * DAY)
+    found = one(made(), used(100.0), seen, used(50.0, 2.5), days=3)
+    assert found.layer_share == pytest.approx(0.4)
+    assert found.layer_left_ml == pytest.approx(40.0)
