@@ -53,6 +53,7 @@ def set_batch(state: State, told: Batch) -> BatchState:
     batch.expected_final, batch.expected_sd = told.expected_final, told.expected_final_sd
     batch.fermentables, batch.alcohol_limit = told.fermentables or _kind_of(told), told.alcohol_limit_abv
     batch.recipe, batch.yeast = told.recipe, told.yeast
+    batch.mix = _mix_of(told)
     batch.past = finals.like(state.finals, batch.recipe, batch.yeast, batch.fermentables)
     batch.yeast_low, batch.yeast_high = told.yeast_range_c or (None, None)
     batch.start_within_ms = round(told.start_within * 1000)
@@ -85,6 +86,15 @@ def forecast_of(told: Batch) -> forecast.Forecast | None:
     except ValueError:
         return None
     return found if found.og > 1.001 else None
+
+
+def _mix_of(told: Batch) -> tuple[float, float] | None:
+    """Apparent attenuation, a share, that its ingredients should give, and the sd of that forecast."""
+    found = forecast_of(told)
+    if found is None:
+        return None
+    whole = found.og - 1.0
+    return (found.og - found.fg) / whole, (found.fg_high - found.fg_low) / (2.0 * Z90 * whole)
 
 
 def _reckon(batch: BatchState, told: Batch) -> None:

@@ -52,6 +52,7 @@ class BatchState:
     expected_final: float | None = None
     expected_sd: float | None = None
     fermentables: str | None = None
+    mix: tuple[float, float] | None = None  # apparent attenuation that its ingredients should give, and its sd
     recipe: str | None = None
     yeast: str | None = None
     forced: tuple[float, float, int] | None = None  # final of a small warm sample fermented out: SG, its error, when
@@ -160,5 +161,11 @@ def expectation(batch: BatchState) -> Expectation | None:
     told = (batch.expected_final, batch.expected_sd) if batch.expected_final is not None else None
     guessed = USUAL_ORIGINAL_SD if batch.original is None and batch.seen_late() else batch.forecast_sd or 0.0
     return expected_final(
-        batch.start_gravity(), told, batch.forced, batch.past, batch.fermentables, original_sd=guessed
+        batch.start_gravity(),
+        told,
+        batch.forced,
+        batch.past,
+        batch.fermentables,
+        mix=batch.mix,
+        original_sd=guessed,
     )

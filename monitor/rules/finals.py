@@ -118,10 +118,26 @@ def student95(freedom: int) -> float:
 # --- all together ------------------------------------------------------------------------------------------------
 
 
-def usual(original: float, fermentables: str | None) -> tuple[float, float]:
-    """What is usual for its kind: final gravity and sd. Original above 1.000."""
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What is usual where nobody knows better: apparent attenuation (a share) with its sd, and of what."""
+
+    attenuation: float
+    sd: float
+    words: str
+
+
+def kind_of(fermentables: str | None, mix: tuple[float, float] | None) -> Kind:
+    """By its ingredients where they are known (attenuation and sd of their forecast), else by its kind of wash."""
+    if mix is not None:
+        return Kind(mix[0], max(USUAL_SCATTER, mix[1]), "what its ingredients should give")
     mean, sd = ATTENUATION.get(fermentables or "", UNKNOWN)
-    return _at(original, mean), max(0.002, (original - 1.0) * sd)
+    return Kind(mean, sd, f"usual for a {fermentables} wash" if fermentables else "")
+
+
+def usual(original: float, kind: Kind) -> tuple[float, float]:
+    """Final gravity and sd of a kind. Original above 1.000."""
+    return _at(original, kind.attenuation), max(0.002, (original - 1.0) * kind.sd)
 
 
 def expected_final(
@@ -131,12 +147,14 @@ def expected_final(
     past: tuple[float, float, str] | None,
     fermentables: str | None,
     *,
+    mix: tuple[float, float] | None = None,
     original_sd: float = 0.0,
 ) -> Final | None:
     """Where it should end; None where nothing is known, not even its original gravity.
 
     `told` is what its maker set, with its sd if that was set too; `forced` as in `BatchState`; `past` as by `like`;
-    `original_sd` the error of the original gravity (SG) where that is a guess.
+    `mix` the apparent attenuation that its ingredients should give, with its sd; `original_sd` the error of the
+    original gravity (SG) where that is a guess.
     """
     sources: list[tuple[float, float, str]] = []
     if told is not None:
@@ -150,19 +168,19 @@ def expected_final(
         spread = math.hypot((original - 1.0) * sd, original_sd * (1.0 - mean))
         sources.append((_at(original, mean), max(LEAST_SD, spread), f"by {words}"))
     by_person = told is not None or forced is not None
+    kind = kind_of(fermentables, mix)
     if sources:
         found = _together(sources)
         if by_person or original is None or not started:
             return Final(found[0], found[1], told=by_person, source=found[2])
-        return _beside_the_usual(found, original, fermentables)
+        return _beside_the_usual(found, original, kind)
     if original is None or not started:
         return None
-    final, sd = usual(original, fermentables)
-    mean = ATTENUATION.get(fermentables or "", UNKNOWN)[0]
-    words = f"usual for a {fermentables} wash" if fermentables else "a wide guess: nothing is known of it"
-    if original_sd:
-        words += ", if it began at a usual gravity" if fermentables else ", nor its original gravity"
-    return Final(final, math.hypot(sd, original_sd * (1.0 - mean)), told=False, source=words)
+    final, sd = usual(original, kind)
+    words = kind.words or "a wide guess: nothing is known of it"
+    if original_sd and mix is None:
+        words += ", if it began at a usual gravity" if kind.words else ", nor its original gravity"
+    return Final(final, math.hypot(sd, original_sd * (1.0 - kind.attenuation)), told=False, source=words)
 
 
 def _at(original: float, attenuation: float) -> float:
@@ -170,14 +188,14 @@ def _at(original: float, attenuation: float) -> float:
     return max(DRIEST, original - attenuation * (original - 1.0))
 
 
-def _beside_the_usual(found: tuple[float, float, str], original: float, fermentables: str | None) -> Final:
+def _beside_the_usual(found: tuple[float, float, str], original: float, kind: Kind) -> Final:
     """Past batches say more than their kind; what is usual for it helps where it agrees, and else makes it wider."""
     final, sd, words = found
-    kind, kind_sd = usual(original, fermentables)
-    if abs(final - kind) > AGREE * math.hypot(sd, kind_sd):
-        return Final(final, 1.5 * sd, told=False, source=f"{words}, though its kind usually ends at {kind:.3f}")
-    mean, spread = _by_precision([(final, sd), (kind, kind_sd)])
-    also = f" and by what is usual for a {fermentables} wash" if fermentables else ""
+    usually, kind_sd = usual(original, kind)
+    if abs(final - usually) > AGREE * math.hypot(sd, kind_sd):
+        return Final(final, 1.5 * sd, told=False, source=f"{words}, though its kind usually ends at {usually:.3f}")
+    mean, spread = _by_precision([(final, sd), (usually, kind_sd)])
+    also = f" and by {kind.words}".replace("by usual", "by what is usual") if kind.words else ""
     return Final(mean, spread, told=False, source=words + also)
 
 

@@ -132,3 +132,24 @@ def test_students_t_beyond_its_table_is_the_textbooks() -> None:
     assert finals.student95(10) == pytest.approx(1.812, abs=0.0005)
     assert finals.student95(11) == pytest.approx(1.796, abs=0.006)
     assert finals.student95(30) == pytest.approx(1.697, abs=0.003)
+
+
+def test_ingredients_say_more_than_the_kind_of_wash() -> None:
+    """A wash with malt extract in it ends higher than one of sugar alone, and its own forecast says so."""
+    usual = expected_final(1.055, None, None, None, "sugar")
+    by_mix = expected_final(1.055, None, None, None, "sugar", mix=(1.02, 0.04))
+
+    assert usual is not None
+    assert by_mix is not None
+    assert by_mix.final == pytest.approx(1.055 - 1.02 * 0.055)
+    assert by_mix.final > usual.final + 0.003
+    assert by_mix.source == "what its ingredients should give"
+    assert not by_mix.told
+
+
+def test_a_narrow_forecast_is_not_believed_narrowly() -> None:
+    """Batches of one mix scatter, however well it was weighed."""
+    narrow = expected_final(1.090, None, None, None, None, mix=(1.1, 0.001))
+
+    assert narrow is not None
+    assert narrow.sd >= 0.002
