@@ -76,7 +76,9 @@ def say(
     how = "as this batch taught it" if ratios.taught() else "by its volume"
     grams = 1000.0 * figure.value
     lost = f"lost {grams:.0f} g a day" if grams >= 0.5 else "lost nothing"
-    words = f"the scale {probe} {lost}, which tells of a fall of {best.value:.4f} ± {1.645 * best.sd:.4f} a day ({how})"
+    words = (
+        f"the scale ({probe}) {lost}, which tells of a fall of {best.value:.4f} ± {1.645 * best.sd:.4f} a day ({how})"
+    )
     return Activity("mass", probe, -best.value, best.sd, best.from_ms, best.to_ms, words)
 
 
