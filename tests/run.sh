@@ -17,10 +17,13 @@ case ${1:-} in
     --soak) marks='' ;;
 esac
 
-need_packages python3 python3-venv mosquitto ${browser:+"$browser"} ${browser:+libatomic1}  # the last: its driver
+need_packages python3 python3-venv mosquitto libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 \
+    ${browser:+"$browser"} ${browser:+libatomic1}  # the last: its driver
 if [ ! -f "$venv/stamp.test" ]; then  # asked for once: without them the tests that need them say so and are skipped
     want_packages 'the service unit is not checked' systemd
     want_packages 'shell scripts are only parsed' shellcheck
+    want_packages 'codes on labels are not read back' zbar-tools
+    want_packages 'PDF is not looked into' poppler-utils
 fi
 as_owner "$@"
 need_venv test
