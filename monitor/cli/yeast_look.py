@@ -88,8 +88,7 @@ def _shelf(args: argparse.Namespace) -> int:
         return 0
     _table(jars, settings)
     for jar in jars:
-        if jar.because and not jar.gone:
-            print(f"{jar.name}: {shelf.do(jar)}")
+        print(f"{jar.name}: {shelf.do(jar)}")
         for batch in jar.unmeasured:
             print(f"{jar.name}: how much of it went into {batch}? leeswatch yeast use {jar.name} ML --batch {batch}")
     print("Ages and generations are common practice, no source; smell, colour and a microscope overrule them.")
@@ -99,24 +98,28 @@ def _shelf(args: argparse.Namespace) -> int:
 
 
 def _table(jars: list[Jar], settings: Settings) -> None:
-    from rich.console import Console  # noqa: PLC0415 - tables only here
+    from rich import box  # noqa: PLC0415 - tables only here
+    from rich.console import Console  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
     from rich.text import Text  # noqa: PLC0415
 
-    from monitor.batches.shelf import SAID  # noqa: PLC0415 - loaded already
-
-    table = Table(title_justify="left")
-    for heading in ("jar", "strain", "gen.", "left", "age", "% alive", "best by", "out by", "what to do"):
-        table.add_column(Text(heading))
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, collapse_padding=True)
+    for heading in ("jar", "strain", "gen.", "left", "age", "% alive", "best by", "out by"):
+        table.add_column(Text(heading), no_wrap=heading not in ("jar", "strain"), overflow="fold")
     for jar in jars:
-        days = f"{jar.age_days:.0f} d"
+        alive = jar.viability
         row = (
-            jar.name, jar.made.strain, str(jar.made.generation), f"{jar.left_ml:.0f} {jar.unit}", days,
-            spread(jar.viability) if jar.viability is not None else "–", day(jar.best_ms, settings),
-            day(jar.discard_ms, settings), jar.gone or SAID[jar.advice],
+            jar.name, jar.made.strain, str(jar.made.generation), f"{jar.left_ml:.0f} {jar.unit}",
+            f"{jar.age_days:.0f} d", "–" if alive is None else f"{alive.low:.0f}–{alive.high:.0f}",
+            _short(jar.best_ms, settings), _short(jar.discard_ms, settings),
         )  # fmt: skip
         table.add_row(*(Text(each) for each in row))
     Console().print(table)
+
+
+def _short(ms: int | None, settings: Settings) -> str:
+    """A day without its year."""
+    return day(ms, settings)[:6].strip()
 
 
 # --- one thing ---------------------------------------------------------------------------------------------------
@@ -315,15 +318,16 @@ def _tree(args: argparse.Namespace) -> int:
     if args.json:
         say_json(lineage.as_json(found))
         return 0
-    for line in lineage.as_text(found, plain=not _boxes()):
-        print(line)
+    encoding = sys.stdout.encoding or "ascii"
+    for line in lineage.as_text(found, plain=not _boxes(encoding)):
+        print(line.encode(encoding, "replace").decode(encoding))
     return 0
 
 
-def _boxes() -> bool:
-    """Whether the output can show box characters."""
+def _boxes(encoding: str) -> bool:
+    """Whether an output of that encoding can show box characters."""
     try:
-        "├└│─".encode(sys.stdout.encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
+        "├└│─".encode(encoding)
+    except UnicodeEncodeError:
         return False
     return True
