@@ -70,7 +70,7 @@ WAYS: tuple[Way, ...] = (
         body=deeds.Stage),
     Way("POST", "/api/batches/{name}/addition", changes.addition, "change", "Say what went into a batch.",
         body=deeds.Addition),
-    Way("POST", "/api/batches/{name}/close", changes.close, "change", "Say that a batch is over, for good.",
+    Way("POST", "/api/batches/{name}/close", changes.close, "change", "Say that a batch is over.",
         body=deeds.Close),
     Way("POST", "/api/batches/{name}/reading", changes.hand_reading, "change", "Enter a hydrometer reading.",
         body=actions.HandValues),
