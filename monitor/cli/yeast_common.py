@@ -124,6 +124,13 @@ def cells(value: float) -> str:
     return f"{value / 1e6:.0f} million" if value >= 1e7 else f"{value / 1e6:.1f} million"
 
 
+def cells_range(found: Estimate) -> str:
+    """A number of cells with its range, where it has one."""
+    if found.low == found.high:
+        return cells(found.usual)
+    return f"{cells(found.usual)} ({cells(found.low)} to {cells(found.high)})"
+
+
 def spread(found: Estimate, digits: int = 0) -> str:
     """`60 (50 to 75)`."""
     return f"{found.usual:.{digits}f} ({found.low:.{digits}f} to {found.high:.{digits}f})"

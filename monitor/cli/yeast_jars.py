@@ -24,7 +24,7 @@ from monitor.cli.common import (
     with_when,
     write,
 )
-from monitor.cli.yeast_common import cells, day, deed, free_name, jar_named, millilitres, undo_of
+from monitor.cli.yeast_common import cells, cells_range, day, deed, free_name, jar_named, millilitres, undo_of
 from monitor.model.deeds import JarDiscarded, Jarred, JarUsed
 from monitor.model.errors import UsageError
 
@@ -115,8 +115,7 @@ def _packet(args: argparse.Namespace) -> int:
     what = "a jar that was given" if args.given else "a packet"
     lines = [f"{name}: {what} of {args.strain}, {entry.volume_ml:g} {found.unit}, on the shelf"]
     if found.living is not None:
-        lines.append(f"  about {cells(found.living.usual)} living cells ({cells(found.living.low)} to "
-                     f"{cells(found.living.high)}), {found.per_ml_how}")  # fmt: skip
+        lines.append(f"  about {cells_range(found.living)} living cells, {found.per_ml_how}")
     else:
         lines.append(f"  how many cells it holds is not known: {found.per_ml_how}")
     lines.append(f"  best by {day(found.best_ms, settings)}" if found.best_ms is not None

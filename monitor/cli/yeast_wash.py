@@ -21,6 +21,7 @@ from monitor.cli.common import (
     write,
 )
 from monitor.cli.yeast_common import day, deed, free_name, millilitres, undo_of, wash_named
+from monitor.model.clock import MINUTE
 from monitor.model.config import Settings
 from monitor.model.deeds import Harvested, Jarred, PouredOff, WashRound
 from monitor.model.errors import UsageError
@@ -155,6 +156,8 @@ def _after(args: argparse.Namespace, settings: Settings, wash: Washing) -> int:
     """When it was done: not before the wash began, nor before what was done last. UsageError otherwise."""
     at = past(args, settings)
     begun = wash.stands[-1].from_ms if wash.stands else wash.harvest.at if wash.harvest is not None else at
+    if begun // MINUTE == at // MINUTE:
+        return max(at, begun)  # people write whole minutes
     if at < begun:
         raise UsageError(
             f"{iso(at)} lies before what was done to {wash.name} last, {local(begun, settings)}", "look at --when"

@@ -176,13 +176,15 @@ def _ages(state: State, name: str, jar: Jar | None, now_ms: int, out: Outcome) -
 
 
 def _old(jar: Jar, now_ms: int, *, discard: bool) -> Finding:
-    name = jar.name
+    name, packet = jar.name, jar.made.origin == "packet"
     if discard:
         words = f"Jar {name} ({jar.made.strain}) has been kept too long: throw it out."
         do = (f"then say so: leeswatch yeast discard {name} --why old",)
+    elif packet:
+        words = f"Packet {name} ({jar.made.strain}) is past its date: wake it in a starter, or take a fresh one."
+        do = (f"leeswatch yeast starter {name} notes a starter of it, leeswatch yeast discard {name} that it is gone",)
     else:
         words = f"Jar {name} ({jar.made.strain}) is past its best: pitch it soon, through a starter, or wash afresh."
         do = (f"leeswatch yeast starter {name} notes a starter of it",)
-    packet = jar.made.origin == "packet"
     age = "its packet's date has passed" if packet else f"it was put up {span_words(now_ms - jar.made.at)} ago"
     return Finding("yeast-old", f"jar:{name}", active=True, message=words, because=(age,), do=do, seen_ms=jar.made.at)

@@ -207,6 +207,7 @@ def test_a_packet_goes_by_its_date_alone(shed: Cellar):
     shed.wait(9 * DAY)
     assert shed.alerts("yeast-old", "jar:undated") == []
     assert shed.alerts("yeast-old", "jar:dated").count("raised") == 1
+    assert "past its date" in shed.last("yeast-old").message
 
 
 # --- yeast as the records have it --------------------------------------------------------------------------------
