@@ -270,6 +270,21 @@ def faulty(seeds: Iterator[int], runs: int, kind: str, *, every_min: int | None 
     return scored
 
 
+def by_delay(scored: Scored) -> str:
+    """How far the contents had warmed so long after the stop, whoever watched: what a delay is worth, by itself."""
+    words = []
+    for minutes in (30, 45, 60, 77, 90, 120):
+        warm = []
+        for run in scored.runs:
+            assert run.life.stopped_s is not None
+            at = run.life.stopped_s // 60
+            both = zip(run.warmest[at], run.warmest[at + minutes], strict=True)
+            warm.append([late - early for early, late in both])
+        small, big = (sum(each[which] for each in warm) / len(warm) for which in (0, 1))
+        words.append(f"{minutes} min {(small + big) / 2:.2f} K (small {small:.2f}, big {big:.2f})")
+    return ", ".join(words)
+
+
 def _stop(life: Life, at: int, _: Build, __: random.Random) -> None:
     life.stopped_s = at
 
@@ -389,6 +404,8 @@ def report_fault(seeds: Iterator[int], runs: int, kind: str, every_min: int | No
             f"contents warmed {small}, the one that warmed most {mean}"
         )
     lines.append(f"  told first as: {dict(scored.named)}")
+    if kind == "stop":
+        lines.append(f"  contents warmed by a set delay: {by_delay(scored)}")
     if scored.left:
         inside = sum(soon <= true <= late for soon, true, late in scored.left)
         safe = sum(soon <= true for soon, true, _ in scored.left)

@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from .fridge import DEVELOP, OURS, faulty, quantiles, rate, report_healthy, share
+from .fridge import DEVELOP, OURS, by_delay, faulty, quantiles, rate, report_healthy, share
 from .fridge_world import Build, Life, World, build, cycle_lengths
 
 
@@ -43,6 +43,15 @@ def test_stops_are_told_and_sooner_than_by_a_fixed_limit() -> None:
     assert len(scored.delays[OURS]) == 10
     fixed = scored.delays["fixed limit 8 °C, 15 min"]
     assert sorted(scored.delays[OURS])[5] < sorted(fixed)[len(fixed) // 2]
+
+
+def test_a_later_word_costs_the_contents_more() -> None:
+    """What a delay is worth is reported for each of six, and grows with it."""
+    said = by_delay(faulty(itertools.count(DEVELOP + 500), 1, "stop", hours=3.0)).split(" K (")
+    warmed = [float(each.split(" min ")[1]) for each in said[:-1]]
+    assert len(warmed) == 6
+    assert warmed == sorted(warmed)
+    assert warmed[0] < warmed[-1]
 
 
 def test_wide_open_doors_are_told_within_ten_minutes() -> None:
