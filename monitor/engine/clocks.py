@@ -7,6 +7,7 @@ a cellar of a hundred batches costs a look at each, no more.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from weakref import WeakKeyDictionary
 
@@ -75,14 +76,41 @@ def holds(state: State) -> dict[str, Held]:
 def tick(state: State, now_ms: int, out: Outcome) -> None:
     """Look at what runs."""
     found = plans(state)
-    for name, batch in state.batches.items():
-        plan = found.get(f"batch:{name}")
-        if plan is not None:
-            _clears(state, batch, plan, now_ms, out)
-            _sealed(state, batch, plan, now_ms, out)
+    planned = [(batch, plan) for name, batch in state.batches.items() if (plan := found.get(f"batch:{name}"))]
+    for batch, plan in planned:
+        if _runs(batch, plan):
+            _file_turbidity(state, batch, now_ms)
+    fined = [(batch, plan) for batch, plan in planned if plan.clearing.second is not None]
+    stands: dict[str, Clearing] = {}
+    for batch, plan in planned:
+        _clears(state, batch, plan, _near(state, batch, plan, fined, stands), now_ms, out)
+        _sealed(state, batch, plan, now_ms, out)
     running = holds(state)
     if running or state.holds:
         cold.tick(state, running, now_ms, out)
+
+
+def _runs(batch: BatchState, plan: Plan) -> bool:
+    """Whether finings are at work in it."""
+    return plan.clearing.first is not None and not batch.closed and batch.stage in CLEARS
+
+
+def _near(
+    state: State, batch: BatchState, plan: Plan, fined: Iterable[tuple[BatchState, Plan]], stands: dict[str, Clearing]
+) -> list[tuple[str, Clearing]]:
+    """Batches fined at about the same time as this one, and how they cleared; `stands` keeps what was looked up."""
+    since = plan.clearing.since_ms()
+    if since is None or not _runs(batch, plan):
+        return []
+    within, found = state.settings.practice.clearing.sibling_within * 1000, []
+    for other, its in fined:
+        at = its.clearing.since_ms()
+        if other is batch or at is None or abs(at - since) > within:
+            continue
+        if other.name not in stands:
+            stands[other.name] = _stands(state, other, its.clearing)
+        found.append((other.name, stands[other.name]))
+    return found
 
 
 def _over(state: State, alert: AlertName, batch: BatchState, words: str, now_ms: int, out: Outcome) -> None:
@@ -99,13 +127,18 @@ def clearing_of(state: State, batch: BatchState) -> Clearing:
     """Where the clearing of a batch stands, the word of a turbidity probe included."""
     plan = plans(state).get(f"batch:{batch.name}")
     practice = state.settings.practice.clearing
-    found = plan.clearing if plan is not None else clearing.clearing((), practice)
+    return _stands(state, batch, plan.clearing if plan is not None else clearing.clearing((), practice))
+
+
+def _stands(state: State, batch: BatchState, found: Clearing) -> Clearing:
+    practice = state.settings.practice.clearing
     if found.first is None:
         return found
     # Hours that were kept count whatever became of the probe since: silence takes nothing back.
+    here = f"vessel:{batch.vessel}|"
     for key, track in state.tracks.items():
-        where, name, quantity = key.split("|")
-        if where == f"vessel:{batch.vessel}" and quantity == "turbidity":
+        if key.endswith("|turbidity") and key.startswith(here):
+            name = key.split("|")[1]
             hours = track.points(found.first.at_ms, state.clock.last_ms)
             found = clearing.with_probe(found, name, [(round(at * HOUR), ntu) for at, ntu in hours], practice)
     if not found.looks:
@@ -165,17 +198,17 @@ def sinking_of(state: State, batch: BatchState, now_ms: int) -> Sinking | None:
         return None
 
 
-def _clears(state: State, batch: BatchState, plan: Plan, now_ms: int, out: Outcome) -> None:
+def _clears(
+    state: State, batch: BatchState, plan: Plan, siblings: list[tuple[str, Clearing]], now_ms: int, out: Outcome
+) -> None:
     name, about = batch.name, f"batch:{batch.name}"
-    runs = plan.clearing.first is not None and not batch.closed and batch.stage in CLEARS
-    if not runs:
+    if not _runs(batch, plan):
         words = f"No finings are at work in batch {name} any more."
         _over(state, "clearing-due", batch, words, now_ms, out)
         _over(state, "clearing-slow", batch, words, now_ms, out)
         return
     practice = state.settings.practice.clearing
-    _file_turbidity(state, batch, now_ms)
-    found = clearing_of(state, batch)
+    found = _stands(state, batch, plan.clearing)
     due_ms = clearing.second_due_ms(found, practice)
     if due_ms is None:
         _over(state, "clearing-due", batch, f"The second part is in batch {name}.", now_ms, out)
@@ -188,10 +221,6 @@ def _clears(state: State, batch: BatchState, plan: Plan, now_ms: int, out: Outco
         words = f"Batch {name} is {latest.clearness} now, {latest.how}."
         _over(state, "clearing-slow", batch, words, now_ms, out)
     elif latest is not None and found.second is not None:
-        siblings = [
-            (other.name, clearing_of(state, other)) for other in state.batches.values()
-            if other is not batch and _has_second(state, other)
-        ]  # fmt: skip
         slow = clearing.slow(name, found, practice, now_ms, siblings, sinking_of(state, batch, now_ms))
         if slow is not None:
             finding = Finding(
@@ -204,11 +233,6 @@ def _clears(state: State, batch: BatchState, plan: Plan, now_ms: int, out: Outco
     else:
         _over(state, "clearing-slow", batch, f"The clearing of batch {name} begins anew.", now_ms, out)
     _ask_to_look(state, batch, found, now_ms, out)
-
-
-def _has_second(state: State, batch: BatchState) -> bool:
-    plan = plans(state).get(f"batch:{batch.name}")
-    return plan is not None and plan.clearing.second is not None
 
 
 def _due(name: str, found: Clearing, now_ms: int) -> Finding:
@@ -258,12 +282,16 @@ def judged(state: State, batch: BatchState, now_ms: int) -> tuple[tuple[SealedUp
     if plan is None or not plan.sealed:
         return ()
     memo = _MEMOS[state].judged
-    key = (plan.length, now_ms // HOUR, batch.verdict, batch.rest, batch.last_gravity, len(batch.hand))
+    by_scale = seals.same_scale(batch, now_ms)
+    known = [
+        seal.since_closed(sealed, seals.seal_facts(state, batch, now_ms, after_ms=sealed.at), by_scale)
+        for sealed in plan.sealed
+    ]
+    # All that a judgement follows from, and nothing else: a memo begun anew after a restart says the same.
+    key = (plan.sealed, *known)
     if batch.name not in memo or memo[batch.name][0] != key:
         found = []
-        for sealed in plan.sealed:
-            facts = seals.seal_facts(state, batch, now_ms, after_ms=sealed.at)
-            facts = seal.since_closed(sealed, facts, seals.same_scale(batch, now_ms))
+        for sealed, facts in zip(plan.sealed, known, strict=True):
             try:
                 found.append((sealed, seal.judge(facts, seal.closing_of(sealed))))
             except ValueError:

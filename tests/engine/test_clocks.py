@@ -18,7 +18,7 @@ from monitor.model.deeds import (
     Undone,
     Unsealed,
 )
-from monitor.model.inputs import BatchClosed, StageChanged, Started
+from monitor.model.inputs import BatchClosed, BatchStarted, StageChanged, Started
 
 from .cellar import Cellar, wobble
 
@@ -417,3 +417,41 @@ def test_nothing_is_written_while_nothing_runs(shed):
     shed.commit()
     shed.wait(MINUTE)
     assert not [key for key in shed.state.drain() if key.startswith(("hold", "record", "batch"))]
+
+
+def test_what_stands_closed_is_judged_again_only_when_something_of_it_is_new(shed, monkeypatch):
+    """A judgement costs much, and a jug may stand closed for years: neither minutes nor hours ask for another."""
+    finished(shed)
+    close(shed, material="steel", rated_bar=6.0, gravity=0.9935, fall_most=0.0008, abv=10.0)
+    asked = []
+    judge = clocks.seal.judge
+    monkeypatch.setattr(clocks.seal, "judge", lambda *told: asked.append(told) or judge(*told))
+    shed.wait(5 * HOUR)
+    assert len(asked) == 1
+    shed.state.batches["amber-1"].rest = shed.state.batches["amber-1"].verdict = None
+    shed.wait(MINUTE)
+    assert len(asked) == 2
+
+
+def test_many_batches_with_finings_cost_little_more_than_each(shed):
+    """A batch is held against those fined at about its own time, each looked up once in a minute."""
+    for number in range(60):
+        name = f"small-{number}"
+        told = {"name": name, "vessel": name, "pitched": shed.now, "original_gravity": 1.05, "volume_l": 4.0}
+        shed.tell(BatchStarted(batch=told))
+        shed.tell(StageChanged(batch=name, stage="clearing"))
+        for part in (1, 2):
+            shed.tell(Fined(batch=name, part=part, what="silica sol", at=shed.now))
+        look(shed, "hazy", name)
+    looked = 0
+
+    def counted(*told: object) -> object:
+        nonlocal looked
+        looked += 1
+        return stands(*told)
+
+    stands = clocks._stands
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(clocks, "_stands", counted)
+        shed.wait(MINUTE)
+    assert 60 <= looked <= 2 * 60
