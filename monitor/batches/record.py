@@ -24,7 +24,8 @@ Record = list[JournalEntry]
 def subjects(entry: JournalEntry) -> tuple[str, ...]:
     """What an entry is about, as `kind:name`, the chief thing first; nothing for what belongs to no record."""
     if isinstance(entry, BatchStarted):
-        jars = entry.batch.get("jars", ())
+        told = entry.batch.get("jars")
+        jars = told if isinstance(told, list | tuple) else ()  # a journal edited by hand may still be wrong
         return (f"batch:{entry.batch.get('name', '')}", *(f"jar:{jar}" for jar in jars))
     if isinstance(entry, StageChanged | BatchClosed | Added | ForcedFinal):
         return (f"batch:{entry.batch}",)

@@ -17,14 +17,17 @@ from monitor.rules.batch import BatchState
 READING_ERROR = 0.001  # SG, standard error: of a gravity that was read
 
 
-def start_of(state: State, name: str) -> Batch | None:
-    """A batch as it was told; of one that was split from another, the other as it was told."""
+def start_of(state: State, name: str, seen: frozenset[str] = frozenset()) -> Batch | None:
+    """A batch as it was told; of one that was split from another, the other as it was told.
+
+    `seen` are those that are parts of it: splits that go round in a ring, as a start taken back may leave them, end.
+    """
     told = configured(state, name)
     begun = births(state, name)
     for each in begun:
         told = told or told_in(each)
-    if told is None and begun and isinstance(begun[0], Split) and begun[0].batch != name:
-        return start_of(state, begun[0].batch)
+    if told is None and begun and isinstance(begun[0], Split) and begun[0].batch not in (name, *seen):
+        return start_of(state, begun[0].batch, seen | {name})
     return told
 
 

@@ -6,9 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.engine.facts import facts_of
+from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.clock import HOUR, MINUTE
-from monitor.model.deeds import Merged, Noted, Racked, Reopened, Split, Undone
+from monitor.model.deeds import Held, Merged, Noted, Racked, Reopened, Split, Undone
 from monitor.model.inputs import Added, BatchClosed, BatchStarted, ForcedFinal, JournalEntry, StageChanged
 
 from .cellar import PITCHED, PLAIN, Cellar, wobble
@@ -125,3 +126,19 @@ def test_an_entry_about_nothing_is_only_kept() -> None:
     cellar.wait(7 * HOUR)
     assert _so(cellar) == before
     assert "batch:ghost" in cellar.state.records
+
+
+def test_a_journal_edited_by_hand_stops_nothing() -> None:
+    """Jars that are no list, and splits that a start taken back leaves in a ring: minutes go on, and lives are told."""
+    cellar = Cellar(PLAIN)
+    for jars in (None, 5, "lees", {"lees": 1}):
+        cellar.tell(BatchStarted(batch={"name": "x", "vessel": "jug", "pitched": PITCHED, "jars": jars}))
+    start = _told(cellar, _start("y", "jug", 1.050, PITCHED))
+    cellar.tell(Split(batch="y", name="z", vessel="jar", volume_l=1.0, at=cellar.now))
+    cellar.tell(Split(batch="z", name="y", vessel="jug", volume_l=0.5, at=cellar.now))
+    cellar.tell(Undone(of=start))
+    cellar.tell(Held(about="batch:y", target_c=4.0, hours=1.0, at=cellar.now))
+    cellar.wait(3 * MINUTE)
+    assert life_of(cellar.state, "y", cellar.now) is not None
+    assert life_of(cellar.state, "z", cellar.now) is not None
+    assert not [key for key in cellar.state.records if key.startswith("jar:")]
