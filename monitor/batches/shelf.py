@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
+from monitor.batches.clearing import fined_by
 from monitor.batches.record import Record, counting, when
 from monitor.batches.washing import doubts
 from monitor.model.clock import DAY, iso
@@ -24,6 +25,7 @@ Advice = Literal["pitch", "wake", "doubtful", "discard", "gone"]
 KNOWN_DAYS: Final = 180.0  # as far as `yeast.stored` goes
 START: Final = Estimate(95.0, 90.0, 98.0)  # per cent that live when it is put up: from memory
 EMPTY_ML: Final = 0.05
+WAKE_BELOW, DISCARD_BELOW = 80.0, 50.0  # per cent that live; common practice, no source
 LAYER_SHARES: Final = Estimate(0.5, 0.25, 1.0)  # of a jar that is settled yeast, where nobody said: an assumption
 
 CAUTIONS: Final = (
@@ -90,11 +92,18 @@ def keeps(made: Jarred, practice: YeastPractice) -> tuple[int | None, int | None
 
 
 def jar(
-    name: str, record: Iterable[JournalEntry], practice: YeastPractice, now_ms: int, source: Harvested | None = None
+    name: str,
+    record: Iterable[JournalEntry],
+    practice: YeastPractice,
+    now_ms: int,
+    source: Harvested | None = None,
+    *,
+    fined: bool = False,
 ) -> Jar | None:
     """The jar of a name from its record; None where nothing that counts says that it was put up.
 
-    `source` is the harvest of the wash it came from. Tolerates entries that make no sense.
+    `source` is the harvest of the wash it came from, `fined` whether that batch was fined before it. Tolerates entries
+    that make no sense.
     """
     done = counting(record)
     mine = [each for each in done if isinstance(each, Jarred) and each.jar == name]
@@ -119,7 +128,10 @@ def jar(
     gone = (thrown.why or "discarded") if thrown is not None else "used up" if left == 0.0 else ""
     gone_ms = thrown.at if thrown is not None else emptied
     best, discard = keeps(made, practice)
-    advice, because = _advice(made, source, practice, now_ms, viability, notes)
+    # Beyond what is published the middle of the range is a guess: only its best end may then speak against a jar.
+    alive = None if viability is None else viability.high if extrapolated else viability.usual
+    said = f"{'at most' if extrapolated else 'about'} {alive:.0f} % of it live" if alive is not None else ""
+    advice, because = _advice(made, source, practice, now_ms, alive, said, notes, fined=fined)
     return Jar(
         name, made, source, now_ms, left, used, starters,
         tuple(each for each in dict.fromkeys(pitched) if each and each not in told),
@@ -137,11 +149,28 @@ def shelf(records: Mapping[str, Record], practice: YeastPractice, now_ms: int) -
 
 def one(records: Mapping[str, Record], name: str, practice: YeastPractice, now_ms: int) -> Jar | None:
     """The jar of a name with the harvest it came from; None where there is none."""
-    record = records.get(f"jar:{name}", ())
-    made = next((each for each in reversed(counting(record)) if isinstance(each, Jarred) and each.jar == name), None)
-    wash = counting(records.get(f"wash:{made.wash}", ())) if made is not None and made.wash else []
-    source = next((each for each in reversed(wash) if isinstance(each, Harvested)), None)
-    return jar(name, record, practice, now_ms, source)
+    source = harvest_of(records, name)
+    fined = source is not None and fined_by(records, source.batch, source.at)
+    return jar(name, records.get(f"jar:{name}", ()), practice, now_ms, source, fined=fined)
+
+
+def harvest_of(records: Mapping[str, Record], name: str) -> Harvested | None:
+    """The harvest that a jar came from, through the starters between; None where none is on record."""
+    waiting, seen = [name], set[str]()
+    while waiting:
+        jar_name = waiting.pop(0)
+        if jar_name in seen:
+            continue
+        seen.add(jar_name)
+        record = counting(records.get(f"jar:{jar_name}", ()))
+        made = next((each for each in reversed(record) if isinstance(each, Jarred) and each.jar == jar_name), None)
+        wash = counting(records.get(f"wash:{made.wash}", ())) if made is not None and made.wash else []
+        found = next((each for each in reversed(wash) if isinstance(each, Harvested)), None)
+        if found is not None:
+            return found
+        if made is not None and made.origin == "starter":
+            waiting += made.parents
+    return None
 
 
 # --- how much, and how alive -------------------------------------------------------------------------------------
@@ -240,12 +269,17 @@ def _advice(
     source: Harvested | None,
     practice: YeastPractice,
     now_ms: int,
-    viability: Estimate | None,
+    alive: float | None,
+    said: str,
     notes: Sequence[Noted],
+    *,
+    fined: bool,
 ) -> tuple[Advice, tuple[str, ...]]:
-    """What practice would do with it, and why."""
+    """What practice would do with it, and why; `alive` per cent, as `said`."""
     best, discard = keeps(made, practice)
     gone, doubtful, tired = [], [], []
+    if fined:
+        gone.append("its lees were taken after finings, which are nothing for the shelf")
     if any(each.sort == "off-smell" for each in notes):
         gone.append("it smells off")
     if discard is not None and now_ms >= discard:
@@ -259,10 +293,10 @@ def _advice(
         gone.append(f"generation {made.generation} is past {practice.most_generations}")
     elif made.generation > practice.doubtful_generations:
         doubtful.append(f"generation {made.generation} is past {practice.doubtful_generations}: strains drift")
-    if viability is not None and viability.usual < 50.0:
-        gone.append(f"about {viability.usual:.0f} % of it live, fewer than half")
-    elif viability is not None and viability.usual < 80.0:
-        tired.append(f"about {viability.usual:.0f} % of it live, fewer than 80 %")
+    if alive is not None and alive < DISCARD_BELOW:
+        gone.append(f"{said}, fewer than {DISCARD_BELOW:g} %")
+    elif alive is not None and alive < WAKE_BELOW:
+        tired.append(f"{said}, fewer than {WAKE_BELOW:g} %")
     if source is not None:
         doubtful += doubts(source.abv, practice, stalled=source.stalled, off_smell=source.off_smell)
     low, high = practice.store_c

@@ -10,7 +10,7 @@ from monitor.batches import shelf
 from monitor.batches.record import Record, subjects
 from monitor.model.clock import DAY
 from monitor.model.config import YeastPractice
-from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, JarLayer, Jarred, JarUsed, Noted, Undone
+from monitor.model.deeds import Fined, Harvested, JarCounted, JarDiscarded, JarLayer, Jarred, JarUsed, Noted, Undone
 from monitor.model.inputs import BatchStarted
 from monitor.science import yeast
 
@@ -68,11 +68,30 @@ def test_undoing_everything_empties_the_shelf():
 
 
 @pytest.mark.parametrize(
-    ("days", "advice"), [(0, "pitch"), (5, "pitch"), (20.9, "wake"), (21.1, "wake"), (121, "discard")]
+    ("days", "advice"), [(0, "pitch"), (5, "pitch"), (20.9, "pitch"), (21.1, "wake"), (119.9, "wake"), (121, "discard")]
 )
-def test_age_says_what_to_do(days, advice):
-    """Fresh it is pitched; later woken; at the end thrown out (common practice, no source)."""
-    assert one(made(stored_c=1.0), days=days).advice == advice
+@pytest.mark.parametrize("stored_c", [1.0, 4.0])
+def test_age_says_what_to_do(days, advice, stored_c):
+    """Anywhere from 1 to 4 °C it is pitched for three weeks, then woken, and thrown out after 120 days: by practice."""
+    assert one(made(stored_c=stored_c), days=days).advice == advice
+
+
+def test_a_guess_about_what_lives_does_not_overrule_practice():
+    """Past the six published days only the best end of its range speaks against a jar; else, and counted, the middle."""
+    guessed = one(made(), days=40.0)
+    assert guessed.extrapolated
+    assert guessed.viability is not None
+    assert guessed.viability.usual < 50.0 < guessed.viability.high
+    assert (guessed.advice, guessed.because) == (
+        "wake",
+        ("it is older than 21 days", "at most 79 % of it live, fewer than 80 %"),
+    )
+    warm = one(made(stored_c=20.0), days=30.0)
+    assert warm.advice == "discard"
+    assert warm.because[0].startswith("at most 4")
+    count = JarCounted(at=START + DAY, received=START + DAY, jar="ale-1", cells_per_ml=1e9, viability=45.0,
+                       viability_low=40.0, viability_high=55.0)  # fmt: skip
+    assert one(made(), count, days=1.0).because == ("about 45 % of it live, fewer than 50 %",)
 
 
 def test_after_three_weeks_the_age_is_a_reason():
@@ -224,3 +243,37 @@ def test_a_layer_seen_later_counts_of_what_was_left_then():
     found = one(made(), used(100.0), seen, used(50.0, 2.5), days=3)
     assert found.layer_share == pytest.approx(0.4)
     assert found.layer_left_ml == pytest.approx(40.0)
+
+
+# --- what it came from -------------------------------------------------------------------------------------------
+
+
+def harvested(**more: object) -> Harvested:
+    return Harvested(**({"at": START - DAY, "received": START - DAY, "wash": "w", "batch": "b", "strain": "ale",
+                         "generation": 1, "volume_ml": 500} | more))  # fmt: skip
+
+
+def fined(at: int) -> Fined:
+    return Fined(at=at, received=START + 2 * DAY, batch="b", part=1, what="silica sol")
+
+
+@pytest.mark.parametrize(("at", "advice"), [(START - 2 * DAY, "discard"), (START, "pitch")])
+def test_lees_after_finings_are_nothing_for_the_shelf(at, advice):
+    """Though the finings were told of later: those before the harvest throw the jar out, those after it do not."""
+    records: dict[str, Record] = {"jar:ale-1": [made()], "wash:w": [harvested()], "batch:b": [harvested(), fined(at)]}
+    found = shelf.one(records, "ale-1", PRACTICE, START + 3 * DAY)
+    assert found is not None
+    assert found.advice == advice
+    assert ("finings" in shelf.do(found)) == (advice == "discard")
+
+
+def test_a_starter_has_its_parents_past():
+    """Doubts about the batch stay with what is grown from a jar of it; rings and missing parents end the search."""
+    boost = made(START + DAY, jar="boost", origin="starter", wash=None, parents=["gone", "ale-1"], taken_ml=50.0)
+    records: dict[str, Record] = {"jar:ale-1": [made(), boost], "jar:boost": [boost], "wash:w": [harvested(abv=12.0)]}
+    found = shelf.one(records, "boost", PRACTICE, START + 2 * DAY)
+    assert found is not None
+    assert found.advice == "doubtful"
+    ring: dict[str, Record] = {"jar:x": [made(jar="x", origin="starter", wash=None, parents=["y"])],
+            "jar:y": [made(jar="y", origin="starter", wash=None, parents=["x"])]}  # fmt: skip
+    assert shelf.harvest_of(ring, "x") is None
