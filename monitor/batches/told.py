@@ -114,7 +114,7 @@ def sentence(entry: JournalEntry, name: str) -> str:
         case Added():
             return _added(entry)
         case ForcedFinal():
-            what = "no longer counts" if entry.hydrometer is None else f"ended at {entry.hydrometer:g} on the scale"
+            what = "no longer counts" if entry.hydrometer is None else f"ended at {entry.hydrometer:.3f} on the scale"
             return f"the sample kept warm {what}"
         case Noted():
             score = f" ({entry.score} of 10)" if entry.score is not None else ""
@@ -189,5 +189,5 @@ def _settled(entry: JournalEntry) -> str | None:
         case Harvested():
             return f"{entry.volume_ml:g} mL of lees taken to wash as {entry.wash}"
         case JarUsed():
-            return f"{entry.ml:g} mL pitched from jar {entry.jar}"
+            return f"{entry.ml:g} {entry.unit} pitched from jar {entry.jar}"
     return None

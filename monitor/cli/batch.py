@@ -200,7 +200,7 @@ def _list(args: argparse.Namespace) -> int:
         if batch.name not in batches:
             print(f"{batch.name} in {batch.vessel}: not watched yet; it begins when `leeswatch run` starts")
     if not batches and not settings.batch:
-        print("no batch yet: add a [[batch]] to the configuration and start `leeswatch run`")
+        print("no batch yet: leeswatch batch start NAME --vessel VESSEL, or a [[batch]] in the configuration")
     for name, told in batches.items():
         verdict = verdicts.get(name)
         what = "closed" if told["closed"] else told["stage"]
