@@ -147,11 +147,10 @@ def taus(litres: float, material: Material) -> tuple[float, float, float]:
 
 def begin(held: Held, now_ms: int, *, fridge_c: float | None) -> HoldState:
     """A new hold; what it was told of too late is not counted. `fridge_c`: where the fridge believes it to be."""
-    late = now_ms - held.at
+    late = now_ms - held.at > LATE_MS
     return HoldState(
         liquid_c=held.from_c,
-        at_ms=now_ms,
-        unseen_ms=late if late > LATE_MS else 0,
+        at_ms=held.at if late else now_ms,  # the next look takes what lies between as a span that nobody watched
         of_ms=held.received,
         began_ms=held.at,
         quick_c=held.from_c,
@@ -196,14 +195,20 @@ def _follow(state: HoldState, thing: Thing, seen: Seen, span: int, *, unseen: bo
     if seen.air is None:
         state.by = "nothing"
         return False
+    blind_ms = span if unseen else 0
+    if state.by == "nothing":
+        blind_ms = state.at_ms + span - (state.began_ms if state.seen_ms is None else state.seen_ms)
     air, state.seen_ms = seen.air
     state.by = "air"
     quick = state.liquid_c if state.quick_c is None else state.quick_c
     slow = state.liquid_c if state.slow_c is None else state.slow_c
-    if unseen:  # it may have warmed meanwhile, as far as to the air that is there now
-        state.liquid_c, state.slow_c, state.quick_c = max(state.liquid_c, air), max(slow, air), max(quick, air)
-        return True
     usual_s, fast_s, slow_s = seen.taus or taus(thing.litres, thing.material)
+    if blind_ms > 0:
+        # It may have warmed meanwhile, as far as to the air that is there now; for ice it counts that it may as well
+        # have cooled: the cold end has followed that air all the while.
+        state.liquid_c, state.slow_c = max(state.liquid_c, air), max(slow, air)
+        state.quick_c = min(quick, thermal.lag_step(quick, air, blind_ms / 1000.0, fast_s))
+        return True
     seconds = span / 1000.0
     state.liquid_c = thermal.lag_step(state.liquid_c, air, seconds, usual_s)
     state.quick_c = thermal.lag_step(quick, air, seconds, fast_s)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from monitor.batches import hold
@@ -146,8 +148,26 @@ def test_the_fridge_s_own_estimate_is_used_where_it_knows_the_vessel():
 
 def test_what_was_told_late_is_not_counted():
     """The hours from when it went in until it was told are not seen."""
-    state = hold.begin(held(), START + 3 * HOUR, fridge_c=None)
-    assert state.unseen_ms == 3 * HOUR
+    deed = held()
+    state = hold.begin(deed, START + 3 * HOUR, fridge_c=None)
+    hold.advance(state, deed, BUCKET, Seen(air=(2.0, START + 3 * HOUR)), PRACTICE, START + 3 * HOUR + MINUTE)
+    assert state.unseen_ms == 3 * HOUR + MINUTE
+    assert state.held_ms == state.quick_held_ms == 0
+
+
+@pytest.mark.parametrize("why", ["told late", "nobody watched", "the air was silent"])
+def test_what_nobody_saw_may_have_cooled_it_too(why):
+    """Ice asks for the cold end: over hours unseen that follows the air, and the warm end stays where it was."""
+    deed, hours = held(), 12 * HOUR
+    state = hold.begin(deed, START + hours if why == "told late" else START, fridge_c=None)
+    if why == "the air was silent":
+        for minute in range(1, 12 * 60):
+            hold.advance(state, deed, BUCKET, Seen(), PRACTICE, START + minute * MINUTE)
+    end = START + hours + MINUTE
+    hold.advance(state, deed, BUCKET, Seen(air=(-6.0, end)), PRACTICE, end)
+    fastest = -6.0 + 26.0 * math.exp(-(end - START) / 1000.0 / hold.taus(BUCKET.litres, BUCKET.material)[1])
+    assert state.low_c() == pytest.approx(fastest, abs=0.01)
+    assert state.high_c() == 20.0
     assert state.held_ms == 0
 
 
