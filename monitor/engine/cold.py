@@ -230,7 +230,7 @@ def _done(about: str, held: Held, own: HoldState, thing: Thing, practice: ColdPr
 
 def _near_ice(about: str, own: HoldState, thing: Thing, margin: float) -> Finding:
     how = "measured" if own.by == "probe" else "estimated"
-    if own.liquid_c - own.low_c() >= 0.5:  # noqa: PLR2004 - less than that does not show
+    if own.liquid_c - own.low_c() >= 0.5:
         how += f", perhaps as cold as {own.low_c():.1f} °C"
     return Finding(
         "freeze-risk",
