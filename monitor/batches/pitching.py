@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from monitor.batches.shelf import SAID, Jar
+from monitor.batches.shelf import SAID, Jar, slug
 from monitor.science import growth, yeast
 from monitor.science.limits import Estimate
 
@@ -44,6 +44,21 @@ class Offer:
 
 
 @dataclass(frozen=True, slots=True)
+class Together:
+    """Jars of one strain that are enough together though none of them is alone."""
+
+    strain: str
+    parts: tuple[tuple[Jar, float], ...]
+    """Each jar and how much of it (mL of the jar shaken up, grams of dried yeast)."""
+    cells: Estimate
+    """Living ones in all of it."""
+    sure: bool
+    """Whether even the worst of its range is enough."""
+    generation: int
+    """The oldest among them: what is harvested later counts from it."""
+
+
+@dataclass(frozen=True, slots=True)
 class StarterAdvice:
     """A starter for a jar that is not enough, or old."""
 
@@ -77,24 +92,33 @@ class PitchPlan:
     offers: tuple[Offer, ...]
     best: Offer | None
     why: str
+    together: Together | None
     starter: StarterAdvice | None
     fresh_g: Estimate
     """Grams of fresh dried yeast that would do instead."""
     notes: tuple[str, ...]
 
 
-def plan(litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar]) -> PitchPlan:
-    """A plan from the jars of the shelf; those that are gone are left out. ValueError as `yeast.pitch`."""
+def plan(litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar], strain: str | None = None) -> PitchPlan:
+    """A plan from the jars of the shelf; those that are gone are left out. ValueError as `yeast.pitch`.
+
+    Where the strain is told, and jars of it stand there, it is chosen from those alone.
+    """
     wanted = yeast.pitch(litres, og, kind)
     aim = wanted.cells.high if og > HIGH_OG else wanted.cells.usual
-    offers = sorted((_offer(each, aim) for each in jars if not each.gone), key=_rank)
+    there = [each for each in jars if not each.gone]
+    alike = [each for each in there if strain is not None and _key(each.made.strain) == _key(strain)]
+    offers = sorted((_offer(each, aim) for each in alike or there), key=_rank)
     best = offers[0] if offers and _serves(offers[0]) else None
+    together = _together(offers, aim) if best is None else None
     starter = None
     if best is None:
         usable = [each for each in offers if each.jar.advice not in ("discard", "doubtful") and each.jar.living]
         fit = max(usable, key=lambda each: each.jar.living.low if each.jar.living else 0.0, default=None)
         starter = _starter(fit.jar, aim) if fit is not None else None
     notes = []
+    if strain is not None and there:
+        notes.append(f"only jars of {strain}, as told" if alike else f"no jar of {strain} stands on the shelf")
     if og > HIGH_OG:
         notes.append(f"above {HIGH_OG:.3f} the upper end of the rule is taken (common practice, no source)")
     if any(each.jar.extrapolated and each.take is not None for each in offers):
@@ -102,8 +126,8 @@ def plan(litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar]) -> Pit
             f"what is published on storage ends at {yeast.PUBLISHED_DAYS:.0f} days: older jars are extrapolated, widely"
         )
     return PitchPlan(
-        litres, og, kind, wanted, aim, tuple(offers), best, _because(best, offers), starter, yeast.dried_grams(aim),
-        tuple(notes),
+        litres, og, kind, wanted, aim, tuple(offers), best, _because(best, offers), together, starter,
+        yeast.dried_grams(aim), tuple(notes),
     )  # fmt: skip
 
 
@@ -147,13 +171,46 @@ def _because(best: Offer | None, offers: Sequence[Offer]) -> str:
         first = offers[0]
         if first.jar.advice == "pitch":
             lack = "how many cells it holds is not known" if first.enough == "unknown" else "it does not hold enough"
-            return f"none serves as it is: the best is {first.jar.name}, and {lack}"
-        return f"none serves as it is: {first.jar.name} says {SAID[first.jar.advice]}"
+            return f"none serves alone as it is: the best is {first.jar.name}, and {lack}"
+        return f"none serves as it is: even of {first.jar.name}, the best kept, practice says: {SAID[first.jar.advice]}"
     why = f"generation {best.jar.made.generation}, {best.jar.age_days:.0f} days old"
     if best.jar.viability is not None:
         why += f", about {best.jar.viability.usual:.0f} % alive"
     sure = "and even the worst of its range is enough" if best.enough == "yes" else "and usually enough, if not surely"
     return f"{why}, {sure}"
+
+
+def _key(strain: str) -> str:
+    """The same for all ways to write a strain's name."""
+    return slug(strain) or strain.casefold()
+
+
+def _together(offers: Sequence[Offer], aim: float) -> Together | None:
+    """The fewest jars of one strain, each fit to pitch, that are usually enough; None where no strain has so many."""
+    fit = [each for each in offers if each.jar.advice == "pitch" and each.share and each.jar.living is not None]
+    found: list[Together] = []
+    for strain in dict.fromkeys(_key(each.jar.made.strain) for each in fit):
+        parts: list[tuple[Jar, float]] = []
+        cells, lack = [0.0, 0.0, 0.0], 1.0
+        for each in sorted((each for each in fit if _key(each.jar.made.strain) == strain), key=_fullest):
+            share, living = each.share or 0.0, each.jar.living
+            assert living is not None
+            part = min(1.0, lack / share)  # of what is left in the jar
+            parts.append((each.jar, part * each.jar.left_ml))
+            for number, value in enumerate((living.usual, living.low, living.high)):
+                cells[number] += part * value
+            lack -= part * share
+            if lack < 1e-9:
+                total = Estimate(*cells)
+                oldest = max(jar.made.generation for jar, _ in parts)
+                found.append(Together(parts[0][0].made.strain, tuple(parts), total, total.low >= aim, oldest))
+                break
+    return min(found, key=lambda each: (len(each.parts), each.generation, each.strain), default=None)
+
+
+def _fullest(offer: Offer) -> tuple[float, int, float, str]:
+    jar = offer.jar
+    return -(offer.share or 0.0), jar.made.generation, jar.age_days, jar.name
 
 
 def _starter(jar: Jar, aim: float) -> StarterAdvice:
@@ -177,7 +234,7 @@ def _starter(jar: Jar, aim: float) -> StarterAdvice:
 
 def as_json(found: PitchPlan) -> dict[str, Any]:
     """JSON-able; unknown is null, cells are numbers, amounts mL of the jar shaken up (dried yeast: g)."""
-    starter = found.starter
+    starter, together = found.starter, found.together
     return {
         "litres": found.litres,
         "og": found.og,
@@ -185,11 +242,16 @@ def as_json(found: PitchPlan) -> dict[str, Any]:
         "cells": _cells(found.wanted.cells),
         "aim": round(found.aim),
         "offers": [
-            {"jar": each.jar.name, "left": round(each.jar.left_ml, 1), "unit": each.jar.unit,
-             "generation": each.jar.made.generation, "advice": each.jar.advice, "enough": each.enough,
-             "take": _ml(each.take), "slurry_ml": _ml(each.layer_ml), "because": list(each.why)}
+            {"jar": each.jar.name, "strain": each.jar.made.strain, "left": round(each.jar.left_ml, 1),
+             "unit": each.jar.unit, "generation": each.jar.made.generation, "advice": each.jar.advice,
+             "enough": each.enough, "take": _ml(each.take), "slurry_ml": _ml(each.layer_ml), "because": list(each.why)}
             for each in found.offers
         ],
+        "together": None if together is None else {
+            "strain": together.strain, "generation": together.generation, "cells": _cells(together.cells),
+            "sure": together.sure,
+            "jars": [{"jar": jar.name, "take": round(much, 1), "unit": jar.unit} for jar, much in together.parts],
+        },
         "best": found.best.jar.name if found.best is not None else None,
         "why": found.why,
         "starter": None if starter is None else {

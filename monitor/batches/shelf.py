@@ -6,6 +6,8 @@ is in `science/yeast.py`, with its sources; beyond some days it is extrapolated 
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -171,6 +173,16 @@ def harvest_of(records: Mapping[str, Record], name: str) -> Harvested | None:
         if made is not None and made.origin == "starter":
             waiting += made.parents
     return None
+
+
+_PLAIN: Final = str.maketrans({"ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th"})
+
+
+def slug(strain: str) -> str:
+    """A strain's name as names of things are written: `Märzen Haus` is `marzen-haus`; empty where nothing is left."""
+    plain = unicodedata.normalize("NFKD", strain.casefold().translate(_PLAIN))
+    kept = "".join(each for each in plain if not unicodedata.combining(each))
+    return re.sub(r"[^a-z0-9]+", "-", kept).strip("-")
 
 
 # --- how much, and how alive -------------------------------------------------------------------------------------

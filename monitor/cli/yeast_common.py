@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, TypeVar
 
@@ -93,6 +92,7 @@ def jar_named(state: State, name: str, now_ms: int, *, there: bool = True) -> Ja
 def free_name(state: State, name: str | None, stem: str, taken: Sequence[str] = ()) -> str:
     """A name that no wash, jar or batch has: as given (else UsageError), or made up from a stem."""
     from monitor.batches.record import counting  # noqa: PLC0415 - with the rest of the batches
+    from monitor.batches.shelf import slug  # noqa: PLC0415
 
     def used(each: str) -> bool:
         return each in taken or each in state.batches or any(
@@ -104,7 +104,7 @@ def free_name(state: State, name: str | None, stem: str, taken: Sequence[str] = 
         if used(name):
             raise UsageError(f"the name {name} is taken", "give another one, such as one with a number")
         return name
-    short = re.sub(r"[^a-z0-9]+", "-", stem.lower()).strip("-")[:40].strip("-") or "yeast"
+    short = slug(stem)[:40].strip("-") or "yeast"
     number = 1
     while used(f"{short}-{number}"):
         number += 1
@@ -128,6 +128,10 @@ def cells_range(found: Estimate) -> str:
     """A number of cells with its range, where it has one."""
     if found.low == found.high:
         return cells(found.usual)
+    words = [cells(each).partition(" ") for each in (found.usual, found.low, found.high)]
+    if len({unit for _, _, unit in words}) == 1:
+        (usual, _, unit), (low, _, _), (high, _, _) = words
+        return f"{usual} ({low} to {high}) {unit}"
     return f"{cells(found.usual)} ({cells(found.low)} to {cells(found.high)})"
 
 

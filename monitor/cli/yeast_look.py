@@ -22,13 +22,13 @@ from monitor.cli.common import (
     with_config,
     with_json,
 )
-from monitor.cli.yeast_common import cells, day, jar_named, sentence, spread
+from monitor.cli.yeast_common import cells, cells_range, day, jar_named, sentence, spread
 from monitor.model.config import Settings
 from monitor.model.deeds import Undone
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
-    from monitor.batches.pitching import Offer, PitchPlan, StarterAdvice
+    from monitor.batches.pitching import Offer, PitchPlan, StarterAdvice, Together
     from monitor.batches.shelf import Jar
     from monitor.batches.washing import Washing
     from monitor.engine.state import State
@@ -205,8 +205,7 @@ def _say_jar(jar: Jar, settings: Settings) -> None:
     else:
         print(f"  alive: {jar.viability_how}")
     if jar.living is not None and not jar.gone:
-        print(f"  about {cells(jar.living.usual)} living cells ({cells(jar.living.low)} to {cells(jar.living.high)}), "
-              f"{jar.per_ml_how}")  # fmt: skip
+        print(f"  about {cells_range(jar.living)} living cells, {jar.per_ml_how}")
     elif not jar.gone:
         print(f"  cells: {jar.per_ml_how if jar.per_ml is None else 'not known'}")
     if jar.best_ms is not None:
@@ -227,11 +226,14 @@ def _plan(args: argparse.Namespace) -> int:
 
     settings = settings_of(args)
     state, now = whole_state(settings), now_ms(settings)
-    volume, og = args.litres, args.og
+    volume, og, strain = args.litres, args.og, None
     if args.batch is not None:
         from monitor.cli.batch_life import life_now  # noqa: PLC0415 - with all its verbs
+        from monitor.engine.lives import start_of  # noqa: PLC0415
 
         batch_of(state, args.batch)
+        start = start_of(state, args.batch)
+        strain = start.yeast if start is not None else None
         life = life_now(state, args.batch, settings)
         volume = volume if volume is not None else life.volume_l
         og = og if og is not None else life.facts.original
@@ -241,7 +243,7 @@ def _plan(args: argparse.Namespace) -> int:
             "how much of what is to be pitched is not known", f"give {missing}, or a --batch that tells it"
         )
     try:
-        plan = pitching.plan(volume, og, args.kind, shelf_of(state, now))
+        plan = pitching.plan(volume, og, args.kind, shelf_of(state, now), strain)
     except ValueError as error:
         raise UsageError(str(error), "check --litres and --og") from error
     if args.json:
@@ -252,9 +254,11 @@ def _plan(args: argparse.Namespace) -> int:
 
 
 def _say_plan(plan: PitchPlan) -> None:
+    from monitor.science.limits import Estimate  # noqa: PLC0415 - loaded already
+
     wanted = plan.wanted.cells
-    print(f"{plan.litres:g} L at {plan.og:.3f} ({plan.kind}) want about {cells(plan.aim)} living cells "
-          f"({cells(wanted.low)} to {cells(wanted.high)})")  # fmt: skip
+    print(f"{plan.litres:g} L at {plan.og:.3f} ({plan.kind}) want about "
+          f"{cells_range(Estimate(plan.aim, wanted.low, wanted.high))} living cells")  # fmt: skip
     for note in plan.notes:
         print(f"  {note}")
     for offer in plan.offers:
@@ -269,8 +273,10 @@ def _say_plan(plan: PitchPlan) -> None:
         print("  smell it first: smell, colour and a microscope overrule all of this")
         return
     print(f"→ {plan.why}")
+    if plan.together is not None:
+        _say_together(plan.together)
     if plan.starter is not None:
-        _say_starter(plan.starter)
+        _say_starter(plan.starter, "or a starter" if plan.together is not None else "a starter")
     print(f"  or fresh: {spread(plan.fresh_g)} g of dried yeast (common practice; the packet rules)")
 
 
@@ -279,7 +285,7 @@ _SAYS = {"yes": "enough, by all of its range", "perhaps": "usually enough", "no"
 
 def _say_offer(offer: Offer) -> None:
     jar = offer.jar
-    head = f"  {jar.name} (generation {jar.made.generation}, {jar.left_ml:.0f} {jar.unit} left)"
+    head = f"  {jar.name} ({jar.made.strain}, generation {jar.made.generation}, {jar.left_ml:.0f} {jar.unit} left)"
     if offer.take is None:
         print(f"{head}: how many living cells it holds is not known")
     else:
@@ -291,13 +297,24 @@ def _say_offer(offer: Offer) -> None:
         print(f"    ! {why}")
 
 
-def _say_starter(advice: StarterAdvice) -> None:
+def _say_together(found: Together) -> None:
+    much = [f"{much:.0f} {jar.unit} of {jar.name}" for jar, much in found.parts]
+    print(
+        f"  {' and '.join(much)} together hold {cells_range(found.cells)} living cells, "
+        f"{'enough, by all of their range' if found.sure else 'usually enough'}; generation {found.generation}"
+    )
+    print("    smell each first: one that is off spoils all of it; then say so:")
+    for jar, amount in found.parts:
+        print(f"    leeswatch yeast use {jar.name} {amount:.0f} --batch BATCH")
+
+
+def _say_starter(advice: StarterAdvice, head: str) -> None:
     grows = advice.grows
     hours = "" if not 0 < grows.hours.usual < 1000 else f" in about {grows.hours.usual:.0f} h after its lag"
-    print(f"  a starter: all of {advice.jar} in {advice.litres:g} L at {advice.sg:.3f} (about {advice.extract_g:.0f} g "
+    print(f"  {head}: all of {advice.jar} in {advice.litres:g} L at {advice.sg:.3f} (about {advice.extract_g:.0f} g "
           f"of malt extract), {advice.temperature_c:.0f} °C")  # fmt: skip
-    print(f"    grows from {cells(advice.start_cells)} to about {cells(grows.cells.usual)} ({cells(grows.cells.low)} "
-          f"to {cells(grows.cells.high)}){hours}; what stops it is {advice.limited}")  # fmt: skip
+    print(f"    grows from {cells(advice.start_cells)} to about {cells_range(grows.cells)}{hours}; "
+          f"what stops it is {advice.limited}")  # fmt: skip
     if not advice.reaches:
         print("    that is less than is wanted: let it settle and feed it a second time, or pitch fresh yeast")
     print("    cover it with foil, never a tight lid: it makes gas")

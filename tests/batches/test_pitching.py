@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.batches import pitching, shelf
 from monitor.model.clock import DAY
@@ -128,3 +130,73 @@ def test_the_plan_as_json_holds_what_was_decided():
     told = pitching.as_json(pitching.plan(10.0, 1.060, "ale", [jar("first")]))
     assert (told["best"], told["starter"], told["offers"][0]["enough"]) == ("first", None, "yes")
     assert told["cells"]["low"] < told["cells"]["usual"] < told["cells"]["high"]
+
+
+# --- several jars ------------------------------------------------------------------------------------------------
+
+
+def test_two_jars_serve_together_where_none_does_alone():
+    """The fullest whole, of the next only what is still missing; together they hold what is wanted."""
+    jars = [jar("a", volume_ml=200.0, layer_ml=120.0), jar("b", volume_ml=200.0, layer_ml=100.0, generation=3)]
+    found = pitching.plan(19.0, 1.060, "ale", jars)
+    assert found.best is None
+    assert found.together is not None
+    (first, whole), (second, part) = found.together.parts
+    assert (first.name, whole, second.name) == ("a", 200.0, "b")
+    assert found.together.cells.usual == pytest.approx(found.aim)
+    assert first.living is not None
+    assert second.living is not None
+    assert part / 200.0 == pytest.approx((found.aim - first.living.usual) / second.living.usual)
+    assert found.together.generation == 3
+    assert found.starter is not None
+    told = pitching.as_json(found)["together"]
+    assert [each["jar"] for each in told["jars"]] == ["a", "b"]
+
+
+def test_strains_are_not_mixed_nor_the_unfit_put_in():
+    """Another strain, an old jar or one that smells is nobody's missing half; ways to write a name are one strain."""
+    small = {"volume_ml": 200.0, "layer_ml": 120.0}
+    smell = Noted(about="jar:bad", text="sour", sort="off-smell", at=START + DAY, received=START + DAY)
+    jars = [jar("a", **small), jar("b", strain="lager", **small), jar("bad", 2.0, smell, **small),
+            jar("old", 30.0, **small)]  # fmt: skip
+    assert pitching.plan(19.0, 1.060, "ale", jars).together is None
+    found = pitching.plan(
+        19.0, 1.060, "ale", [jar("a", strain="House Ale", **small), jar("b", strain="house-ale", **small)]
+    )
+    assert found.together is not None
+
+
+def test_a_batch_that_tells_its_yeast_is_offered_that_alone():
+    """Where jars of it stand there; else all of them, and it is said."""
+    jars = [jar("a", strain="Märzen Haus"), jar("b", strain="lager")]
+    found = pitching.plan(10.0, 1.060, "ale", jars, "marzen-haus")
+    assert [each.jar.name for each in found.offers] == ["a"]
+    other = pitching.plan(10.0, 1.060, "ale", jars, "wine")
+    assert len(other.offers) == 2
+    assert other.notes == ("no jar of wine stands on the shelf",)
+
+
+shelves = st.lists(
+    st.tuples(st.floats(1.0, 500.0), st.floats(0.05, 1.0), st.integers(0, 9), st.floats(0.0, 200.0),
+              st.sampled_from(["ale", "lager"])), max_size=6,
+)  # fmt: skip
+
+
+@given(shelves, st.floats(1.0, 60.0), st.floats(1.030, 1.120))
+def test_no_plan_takes_more_than_a_jar_holds(told, litres, og):
+    """Whatever stands there: one jar or several hold what is taken, of one strain, and usually reach the aim."""
+    jars = [
+        jar(f"j{number}", days, strain=strain, volume_ml=volume, layer_ml=max(0.1, share * volume), generation=gen)
+        for number, (volume, share, gen, days, strain) in enumerate(told)
+    ]
+    found = pitching.plan(litres, og, "ale", jars)
+    if found.best is not None:
+        assert found.together is None
+        assert found.best.take is not None
+        assert found.best.take.usual <= found.best.jar.left_ml * (1 + 1e-9)
+    if found.together is not None:
+        assert len(found.together.parts) >= 2
+        assert len({one.made.strain for one, _ in found.together.parts}) == 1
+        assert all(0.0 < much <= one.left_ml * (1 + 1e-9) for one, much in found.together.parts)
+        assert found.together.cells.usual == pytest.approx(found.aim)
+        assert found.together.cells.low <= found.together.cells.usual <= found.together.cells.high

@@ -77,7 +77,7 @@ def test_age_says_what_to_do(days, advice, stored_c):
 
 
 def test_a_guess_about_what_lives_does_not_overrule_practice():
-    """Past the six published days only the best end of its range speaks against a jar; else, and counted, the middle."""
+    """Past the six published days only the best end of its range speaks against a jar, else the middle."""
     guessed = one(made(), days=40.0)
     assert guessed.extrapolated
     assert guessed.viability is not None
