@@ -238,6 +238,8 @@ def since_closed(entry: SealedUp, now: Facts, by_scale: float | None = None) -> 
     return replace(
         now,
         gravity=entry.gravity,
+        gravity_error=entry.gravity_error if entry.gravity_error is not None else now.gravity_error,
+        final_error=entry.final_error if entry.final_error is not None else now.final_error,
         fall_most=min(bounds, default=now.fall_most),
         abv=entry.abv if entry.abv is not None else now.abv,
     )

@@ -74,7 +74,7 @@ def _seal(args: argparse.Namespace) -> int:
         deed = SealedUp(
             at=at, batch=args.name, litres=args.litres, headspace_l=args.headspace, sealed_at_c=cold_c,
             stored_at_c=args.stored_at, material=args.material, rated_bar=args.rated, gravity=facts.gravity,
-            fall_most=facts.fall_most, abv=facts.abv,
+            gravity_error=facts.gravity_error, final_error=facts.final_error, fall_most=facts.fall_most, abv=facts.abv,
         )  # fmt: skip
     except ValueError as error:
         raise UsageError(_first_line(error), "litres and bar above nothing, temperatures from 0 to 40 °C") from error

@@ -150,6 +150,8 @@ class SealedUp(Deed):
     rated_bar: Annotated[float, Field(gt=0, le=200)] | None = None  # by its maker, for pressure; None: not rated
     # What was known of the batch when it was closed, so that a later fall can be told from noise.
     gravity: Annotated[float, Field(ge=0.9, le=1.3)] | None = None
+    gravity_error: Annotated[float, Field(ge=0, le=0.05)] | None = None  # standard error; so is the next
+    final_error: Annotated[float, Field(ge=0, le=0.05)] | None = None  # of where it was expected to end
     fall_most: Annotated[float, Field(ge=0, le=0.3)] | None = None  # 95 % upper bound of what was still to fall
     abv: Annotated[float, Field(ge=0, le=30)] | None = None
 

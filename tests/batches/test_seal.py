@@ -133,3 +133,14 @@ def test_what_was_known_at_the_seal_holds_until_it_falls():
     assert (noise.gravity, noise.fall_most) == (0.990, 0.0008)
     fell = seal.since_closed(entry, facts(gravity=0.987, fall_most=0.005))
     assert (fell.gravity, fell.fall_most) == (0.987, 0.005)
+
+
+def test_how_well_it_was_known_at_the_seal_holds_as_well():
+    """A hand reading that grew old is no reason to call a keg unsafe that was safe and has not moved since."""
+    entry = sealed(
+        10, gravity=0.990, gravity_error=0.001, final_error=0.0004, fall_most=0.0008, material="steel", rated_bar=2.5
+    )
+    later = seal.since_closed(entry, facts(gravity=0.990, gravity_error=0.003, final_error=0.002, fall_most=0.005))
+    assert (later.gravity_error, later.final_error) == (0.001, 0.0004)
+    fell = seal.since_closed(entry, facts(gravity=0.987, gravity_error=0.003, fall_most=0.005))
+    assert fell.gravity_error == 0.003
