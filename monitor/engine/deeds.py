@@ -51,8 +51,10 @@ def apply_deed(state: State, entry: JournalEntry, about: Sequence[str], now_ms: 
             continue
         if isinstance(deed, BatchStarted):
             retell(state, name)
-        if before is None and batch.split_off:
-            _listen_anew(state, batch.vessel)
+        if before is None:
+            batch.window_from_ms = max(batch.window_from_ms, batch.placed_ms())  # it may have moved since it began
+            if batch.split_off:
+                _listen_anew(state, batch.vessel)
         if before is not None and deed is not None:
             _follow(state, batch, before, deed, now_ms, out)
     for batch in [state.batches[name] for name in dict.fromkeys(names) if name in state.batches]:

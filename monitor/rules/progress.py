@@ -71,6 +71,8 @@ def _watch_start(batch: BatchState, evidence: Evidence, seen: Seen, now_ms: int)
     since_ms = max(batch.pitched_ms, batch.placed_ms())
     first = evidence.gravity(since_ms, now_ms) if evidence.gravity and evidence.trouble is None else []
     recent = [value for _, value in first[-3:]] if first else [point.gravity for point in batch.hand[-1:]]
+    if not recent:
+        return  # nothing was heard since it came into its vessel
     level = median(recent)
     highest = level if first else max(point.gravity for point in batch.hand)
     first_ms = round(first[0][0] * HOUR) if first else batch.hand[0].at_ms

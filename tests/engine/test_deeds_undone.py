@@ -142,3 +142,20 @@ def test_a_journal_edited_by_hand_stops_nothing() -> None:
     assert life_of(cellar.state, "y", cellar.now) is not None
     assert life_of(cellar.state, "z", cellar.now) is not None
     assert not [key for key in cellar.state.records if key.startswith("jar:")]
+
+
+def test_a_batch_that_comes_back_where_it_was_racked_to_is_judged_by_what_comes_from_there() -> None:
+    """Its start counts again after it was racked: what a probe there said before is of something else, and no fault."""
+    cellar = Cellar(PLAIN)
+    cellar.tell(BatchClosed(batch="amber-1"))
+    cellar.live("float-a", 6, gravity=wobble(1.050, 0.0005))
+    start = _told(cellar, _start("b", "jug", None, PITCHED))
+    undone = _told(cellar, Undone(of=start))
+    assert "b" not in cellar.state.batches
+    cellar.tell(Racked(batch="b", to="bucket", at=cellar.now))
+    cellar.tell(Undone(of=undone))
+    batch = cellar.state.batches["b"]
+    assert (batch.vessel, batch.baseline) == ("bucket", None)
+    cellar.live("float-a", 5, gravity=wobble(1.030, 0.0005))
+    assert batch.baseline is not None
+    assert batch.baseline < 1.04
