@@ -255,14 +255,25 @@ def _mass(rng: np.random.Generator, truth: Truth) -> list[Series]:
 
 
 def _hand(rng: np.random.Generator, truth: Truth) -> list[Series]:
-    """A hydrometer every one to three days, read with a standard deviation of 0.0007 to the nearest 0.0005."""
-    at, hour = [], rng.uniform(10.0, 60.0)
+    """A hydrometer every one to three days."""
+    return _read_by_hand(rng, truth, rng.uniform(10.0, 60.0), (20.0, 72.0))
+
+
+def _hand_daily(rng: np.random.Generator, truth: Truth) -> list[Series]:
+    """A hydrometer once or twice a day."""
+    return _read_by_hand(rng, truth, rng.uniform(1.0, 14.0), (11.0, 26.0))
+
+
+def _read_by_hand(rng: np.random.Generator, truth: Truth, first: float, apart: tuple[float, float]) -> list[Series]:
+    """Readings with a standard deviation of 0.0007, to the nearest 0.0005."""
+    at, hour = [], first
     while hour < truth.hours - 1:
         at.append(hour)
-        hour += rng.uniform(20.0, 72.0)
+        hour += rng.uniform(*apart)
     hours = np.array(at)
     value = truth_at(truth.gravity, hours) + rng.normal(0.0, 0.0007, hours.size)
     return [_told(f"hand:{VESSEL}", "gravity", hours, np.round(np.round(value / 0.0005) * 0.0005, 4))]
 
 
-WITNESSES = {"ambient": _ambient, "co2": _co2, "bubbles": _bubble_count, "mass": _mass, "hand": _hand}
+WITNESSES = {"ambient": _ambient, "co2": _co2, "bubbles": _bubble_count, "mass": _mass, "hand": _hand,
+             "hand-daily": _hand_daily}  # fmt: skip

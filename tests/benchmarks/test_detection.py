@@ -199,3 +199,17 @@ def test_a_run_prints_every_figure(capsys):
     for name in (detection.OURS, *baselines.BASELINES, "90 % ranges", "with confidence", "heard: float, hand"):
         assert name in told
     assert "THE ENGINE BROKE" not in told
+
+
+def test_a_hydrometer_once_or_twice_a_day_reads_the_truth_with_its_error():
+    """Readings 11 to 26 hours apart, and their error about 0.0007."""
+    gaps, errors = [], []
+    for seed in range(12):
+        trial = make(DEVELOPMENT + seed)
+        read = trial.witnesses["hand-daily"][0]
+        at = (read.measured_ms - PITCHED_MS) / HOUR
+        gaps += list(np.diff(at))
+        errors += list(read.value - np.interp(at, np.arange(trial.truth.gravity.size), trial.truth.gravity))
+    assert min(gaps) >= 10.99
+    assert max(gaps) <= 26.01
+    assert 0.0006 < float(np.std(errors)) < 0.0009
