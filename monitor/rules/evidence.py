@@ -11,10 +11,10 @@ from monitor.model.events import Range
 from monitor.rules.activity import Activity
 from monitor.rules.batch import BatchState, HandPoint, expectation
 from monitor.rules.health import span_words
-from monitor.rules.standstill import LOOK_H, REST_SLOPE, Standstill, standstill
+from monitor.rules.standstill import AHEAD_H, LOOK_H, REST_SLOPE, SLOW, STALL_SLOW, Standstill, standstill
 from monitor.rules.track import PointSource
 from monitor.rules.warmth import answer_of
-from monitor.science.tail import hourly_noise
+from monitor.science.tail import Priors, fit, hourly_noise
 from monitor.science.trend import Trend, curvature, median, theil_sen
 
 WINDOW_H = 72
@@ -28,6 +28,10 @@ ASIDE = 3.0  # standard deviations of an hour's noise
 RATE_SD = 0.0005  # SG a day
 RATE_SHARE = 0.18
 LOOSE_SD = 0.005  # SG: an expectation looser than this says nothing of what remains
+HAND_PRIORS = Priors(drift=1e-5, roughness=1e-5)
+HAND_WINDOWS = (240.0, 168.0, 120.0, 72.0)  # h
+LEAST_BY_HAND = 2  # bins of four hours: three readings over two days lie in two or more
+HAND_SURE = 0.9  # from here on hand readings alone say that it stands still
 FAST = 0.004  # SG a day: what falls faster stands nowhere near its end
 Point = tuple[float, float]  # hours since the epoch, value
 
@@ -47,6 +51,19 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
+class ByHand:
+    """What hand readings alone tell of now, by the curve through them and how long ago the last was: probabilities."""
+
+    ended: float  # that its end is reached, or will be within six hours
+    rests: float  # that it hardly moves, wherever it should end
+    age_h: float  # since the last reading
+
+    def still(self) -> bool:
+        """Whether it may be said that it stands still."""
+        return max(self.ended, self.rests) >= HAND_SURE
+
+
+@dataclass(frozen=True, slots=True)
 class Seen:
     """The measured part: gravity now, its rate, and whether it stands still."""
 
@@ -55,7 +72,7 @@ class Seen:
     rate: float | None  # SG a day
     rate_range: Range | None
     still: Standstill | None  # by a probe; None while it falls fast, or with too few hours
-    hand_flat: float | None  # by hand readings alone: the probability that it stands still
+    hand: ByHand | None  # by hand readings alone
     falls: bool  # a day of it falls for certain
     noise: float
     points: int
@@ -93,7 +110,7 @@ def by_probe(batch: BatchState, evidence: Evidence, now_ms: int) -> Seen | None:
         rate=trend.slope * 24.0 if trend else None,
         rate_range=_rate_range(trend) if trend and math.isfinite(trend.low - trend.high) else None,
         still=still,
-        hand_flat=None,
+        hand=None,
         falls=any(line is not None and line.falling(RESUMED / 24.0) for line in (whole, trend)),
         noise=noise,
         points=len(points),
@@ -181,26 +198,44 @@ def by_hand(batch: BatchState, now_ms: int) -> Seen | None:
     points = [point for point in batch.hand if point.at_ms >= max(batch.window_from_ms, batch.pitched_ms)]
     if len(points) < 3 or points[-1].at_ms - points[0].at_ms < 2 * DAY or now_ms - points[-1].at_ms > 4 * DAY:
         return None
-    last = _hand_tail(points)
-    slope, error = _hand_slope(last)
-    spread = max(point.gravity for point in last) - min(point.gravity for point in last)
-    still = last[-1].at_ms - last[0].at_ms >= 2 * DAY and len(last) >= 3 and spread <= 0.0011
+    near = _hand_tail(points)
+    slope, error = _hand_slope(near)
+    spread = max(point.gravity for point in near) - min(point.gravity for point in near)
     return Seen(
         gravity=points[-1].gravity,
         sd=points[-1].error,
         rate=slope,
         rate_range=(slope - Z90 * error, slope + Z90 * error),
         still=None,
-        hand_flat=0.8 if still else None,
+        hand=_hand_still(batch, points, now_ms),
         falls=slope + Z90 * error < -RESUMED,
         noise=points[-1].error,
         points=len(points),
         used=("hand",),
         still_words=lambda: (
-            f"your last {len(last)} hydrometer readings over "
-            f"{span_words(last[-1].at_ms - last[0].at_ms)} lie within {spread:.4f}"
+            f"your last {len(near)} hydrometer readings over "
+            f"{span_words(near[-1].at_ms - near[0].at_ms)} lie within {spread:.4f}"
         ),
     )
+
+
+def _hand_still(batch: BatchState, points: list[HandPoint], now_ms: int) -> ByHand | None:
+    """The same curve as for a probe, that a hydrometer does not drift; from the last reading on it is gone on with."""
+    last = points[-1]
+    tail = fit(
+        [(point.at_ms / HOUR, point.gravity) for point in points],
+        last.at_ms / HOUR,
+        priors=HAND_PRIORS,
+        rest=_rest(batch, last.gravity, last.error),
+        noise=max(point.error for point in points),
+        windows=HAND_WINDOWS,
+        least=LEAST_BY_HAND,
+    )
+    if tail is None:
+        return None
+    age_h = (now_ms - last.at_ms) / HOUR
+    ended = min(tail.ended(age_h + AHEAD_H), tail.slower(SLOW, age_h))
+    return ByHand(ended, tail.stands(STALL_SLOW, age_h), age_h)
 
 
 def _hand_tail(points: list[HandPoint]) -> list[HandPoint]:

@@ -17,8 +17,8 @@ from monitor.model.events import Hint, Range, VerdictEvent, VerdictName
 from monitor.rules.arrival import glide_of, stall_probability
 from monitor.rules.batch import BatchState, Expectation, expectation
 from monitor.rules.causes import shares, stall_causes
-from monitor.rules.evidence import WINDOW_H, Z90, Evidence, Seen, by_hand, by_probe, mean
-from monitor.rules.finish import FARTHEST_DAYS, days_left
+from monitor.rules.evidence import HAND_SURE, WINDOW_H, Z90, Evidence, Seen, by_hand, by_probe, mean
+from monitor.rules.finish import FARTHEST_DAYS, days_left, still_to_go
 from monitor.rules.health import span_words
 from monitor.rules.progress import watch_progress, watch_rise, watch_temperature, whole_fall
 from monitor.rules.track import KEPT_HOURS
@@ -34,9 +34,14 @@ FARTHEST = 0.012  # SG: a loose expectation may not call more than this finished
 FINISHED_RISK = 0.09  # of a stall, up to which finished is said
 STALLED_SURE = 0.75
 LEAST_SPREAD = 0.001  # SG: what a probe may have drifted over a batch (0.002 a week seen), a final be known to
+UNSEEN_COLD = 0.08  # share of batches that were chilled before their end, where no thermometer tells (benchmark)
+LASTS = 0.96  # no reading by hand says that nothing befell it since
+BEGUN = 0.05  # of its fall: with so much it has begun, whatever the start looked like
+ORIGINAL_SD = 0.0005  # SG: of an original gravity that a person read (common practice, no source)
 SLOWING = 0.35  # of the fastest rate
 QUICK_AGAIN = 0.55
-RESUMED_FALL = 0.0015
+RESUMED_FALL = 0.0015  # SG
+RESUMED_END = 0.004  # SG: of what was finished; a fall of 0.0015 to 0.004 was drift in 113 of 118 (development seeds)
 
 
 def judge(batch: BatchState, evidence: Evidence, now_ms: int) -> VerdictEvent:
@@ -80,10 +85,11 @@ def _decide(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expecta
         # What is known of its end may have changed: a sample fermented out, a hand reading, past batches.
         refuted = risk <= FINISHED_RISK if batch.rest == "stalled" else risk >= STALLED_SURE
         if resumed is None and not refuted:
-            return _still(batch, seen, expected, risk)
+            return _still(batch, evidence, seen, expected, risk, now_ms)
         if resumed is not None:
             batch.window_from_ms = max(batch.window_from_ms, now_ms - DAY)  # what stood still before is no evidence now
-            return _moving(batch, seen)[0], 0.9, (resumed,)
+            verdict, confidence, _ = _moving(batch, seen)
+            return verdict, confidence, (resumed,)
     if not _stands(batch, seen, now_ms):
         batch.glide = None
         cold = _cold(batch, evidence, now_ms)
@@ -98,8 +104,8 @@ def _stands(batch: BatchState, seen: Seen, now_ms: int) -> bool:
 
     Two levels and a hold keep one odd hour from making or taking back a verdict.
     """
-    if seen.hand_flat is not None:
-        return True
+    if seen.used == ("hand",):
+        return seen.hand is not None and seen.hand.still()
     still = seen.still
     ended = still is not None and still.ended >= ENDED and still.flat()
     spans = still is not None and still.tail.span_h >= RESTS_SPAN_H
@@ -131,7 +137,24 @@ def _waiting(batch: BatchState, seen: Seen, now_ms: int) -> Decision:
         f"pitched {span_words(age)} ago, gravity {seen.gravity:.4f} has not fallen by more than its noise yet",
         f"a start {'was' if late else 'is'} expected within {span_words(batch.start_within_ms)}",
     )
-    return "waiting", 0.9 if seen.points >= 3 else None, because
+    return "waiting", _unbegun(batch, seen) if seen.points >= 3 else None, because
+
+
+def _unbegun(batch: BatchState, seen: Seen) -> float | None:
+    """Probability that less than `BEGUN` of its fall has come: by the errors of both gravities, and the last one's age.
+
+    What has not begun in all the time up to the last reading begins in as much time again with even odds (Laplace's
+    rule of succession). None where it has rather begun, by less than a start takes to be believed.
+    """
+    original, whole = batch.start_gravity(), whole_fall(batch)
+    if original is None or whole <= 0.0:
+        return None
+    spread = math.hypot(seen.sd, ORIGINAL_SD)
+    unbegun = NormalDist().cdf((BEGUN * whole - (original - seen.gravity)) / spread)
+    if seen.hand is not None:
+        waited_h = (batch.hand[-1].at_ms - batch.pitched_ms) / HOUR
+        unbegun *= waited_h / (waited_h + seen.hand.age_h)
+    return min(0.98, unbegun) if unbegun >= 0.5 else None
 
 
 def _moving(batch: BatchState, seen: Seen) -> Decision:
@@ -142,12 +165,13 @@ def _moving(batch: BatchState, seen: Seen) -> Decision:
     rate = -seen.rate
     limit = QUICK_AGAIN if batch.verdict == "slowing" else SLOWING
     share = rate / batch.peak_rate if batch.peak_rate > 0 else 1.0
+    going, more = (_going(seen, share), ()) if seen.hand is None else _going_by_hand(batch, seen)
     fell = (batch.start_gravity() or seen.gravity) - seen.gravity
     if share < limit and fell >= 0.3 * whole_fall(batch):
         pace = f"falling {rate:.4f} a day, {share:.0%} of" if rate >= 0.0002 else "hardly falling, against"
-        return "slowing", _going(seen, share), (f"{pace} its fastest ({batch.peak_rate:.4f} a day)",)
+        return "slowing", going, (f"{pace} its fastest ({batch.peak_rate:.4f} a day)", *more)
     pace = f"falling {rate:.4f} a day" if rate >= 0.0002 else "hardly falling"
-    return "working", _going(seen, share), (f"gravity {seen.gravity:.4f}, {pace}",)
+    return "working", going, (f"gravity {seen.gravity:.4f}, {pace}", *more)
 
 
 def _going(seen: Seen, share: float) -> float | None:
@@ -161,10 +185,31 @@ def _going(seen: Seen, share: float) -> float | None:
     return 0.1 + 0.6 * (1.0 - max(seen.still.soon, seen.still.slow))
 
 
+def _going_by_hand(batch: BatchState, seen: Seen) -> tuple[float | None, tuple[str, ...]]:
+    """The same by hand readings: by their curve, and by how such batches go on after the last; with words if unlikely.
+
+    The curve does not know where a fast fall ends, the times do not know that it has slowed: the lower of both counts.
+    """
+    assert seen.hand is not None
+    going = min(1.0 - max(seen.hand.ended, seen.hand.rests), LASTS)
+    expected, original = expectation(batch), batch.start_gravity()
+    if expected is not None and original is not None and seen.rate is not None:
+        days = days_left(seen.gravity, -seen.rate, original, expected.final, expected.sd)
+        going = min(going, still_to_go(days, seen.hand.age_h / 24.0))
+    if going >= 0.5:
+        return going, ()
+    ago = span_words(round(seen.hand.age_h * HOUR))
+    return None, (
+        f"it may have come to rest by now: your last reading was {ago} ago",
+        "take another, and one a day later",
+    )
+
+
 def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation | None, now_ms: int) -> Decision:
-    stands = _surely(seen)
-    ended = seen.hand_flat is not None or _held(batch.ended_ms, now_ms)
-    rests = seen.hand_flat is not None or _held(batch.rests_ms, now_ms)
+    if seen.hand is not None:
+        ended, rests = seen.hand.ended >= HAND_SURE, seen.hand.rests >= HAND_SURE
+    else:
+        ended, rests = _held(batch.ended_ms, now_ms), _held(batch.rests_ms, now_ms)
     if expected is None:
         return "unknown", None, (
             f"it stands still at {seen.gravity:.4f}, but its original gravity is not known",
@@ -188,10 +233,10 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
             f"gravity {seen.gravity:.4f} against {against}",
             *_glide_words(batch, "finished"),
         )
-        return "finished", min(0.99, stands * (1.0 - stalled)), because
+        return "finished", min(0.99, _surely(evidence, seen, "finished") * (1.0 - stalled)), because
     known = expected.told or batch.fermentables or fell < 0.5 * (fell + over)
     if rests and stalled >= STALLED_SURE and over > MARGIN and known:
-        return "stalled", min(0.99, stands * stalled), (
+        return "stalled", min(0.99, _surely(evidence, seen, "stalled") * stalled), (
             seen.still_words(),
             f"gravity {seen.gravity:.4f} is {over:.4f} above {against}",
             *_glide_words(batch, "stalled"),
@@ -207,13 +252,16 @@ def _resting(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expect
     )  # fmt: skip
 
 
-def _stalled(batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation, now_ms: int) -> float:
-    """Probability that this standstill is a stall, by its height and by how it came to rest."""
+def _stalled(
+    batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation, now_ms: int, level: float | None = None
+) -> float:
+    """Probability that this standstill is a stall, by its height (or another `level`) and by how it came to rest."""
     if batch.glide is None and evidence.gravity is not None and "hand" not in seen.used[:1]:
         points = evidence.gravity(max(batch.pitched_ms, batch.fed_ms or 0, now_ms - KEPT_HOURS * HOUR), now_ms)
         batch.glide = glide_of(points, batch.peak_rate, batch.start_gravity() or seen.gravity, seen.gravity)
     spread = math.hypot(expected.sd, seen.sd, LEAST_SPREAD)
-    return stall_probability(seen.gravity - expected.final, spread, whole_fall(batch), batch.glide)
+    level = level if level is not None else seen.gravity
+    return stall_probability(level - expected.final, spread, whole_fall(batch), batch.glide)
 
 
 def _glide_words(batch: BatchState, verdict: str) -> tuple[str, ...]:
@@ -229,11 +277,12 @@ def _glide_words(batch: BatchState, verdict: str) -> tuple[str, ...]:
     return ()
 
 
-def _surely(seen: Seen) -> float:
-    """Probability that it stands still, as the benchmark found it, not as the model says it."""
-    if seen.hand_flat is not None:
-        return seen.hand_flat
-    return 1.0 - 0.15 * (1.0 - seen.still.ended) if seen.still is not None else 0.85
+def _surely(evidence: Evidence, seen: Seen, verdict: VerdictName) -> float:
+    """Probability that it stands still: by a probe as the benchmark found it, not as the model says it."""
+    if seen.hand is None:
+        return 1.0 - 0.15 * (1.0 - seen.still.ended) if seen.still is not None else 0.85
+    stands = seen.hand.ended if verdict == "finished" else seen.hand.rests
+    return stands if evidence.liquid is not None else stands * (1.0 - UNSEEN_COLD)
 
 
 def _sure_enough(batch: BatchState, seen: Seen) -> bool:
@@ -244,15 +293,19 @@ def _sure_enough(batch: BatchState, seen: Seen) -> bool:
     return original is not None and seen.gravity <= 1.0 + 0.05 * (original - 1.0)
 
 
-def _still(batch: BatchState, seen: Seen, expected: Expectation | None, risk: float) -> Decision:
+def _still(
+    batch: BatchState, evidence: Evidence, seen: Seen, expected: Expectation | None, risk: float, now_ms: int
+) -> Decision:
     """Finished or stalled before, and nothing says otherwise: chilled since, perhaps, or just noise."""
     assert batch.rest is not None
     rest_is = batch.rest
     rest = batch.rest_gravity or seen.gravity
-    stands = seen.hand_flat is not None or (seen.still is not None and seen.still.slow >= RESTS)
-    words = seen.still_words() if seen.hand_flat is not None else "no fall to speak of since it was said"
+    stands = seen.hand is not None or (seen.still is not None and seen.still.slow >= RESTS)
+    words = seen.still_words() if seen.hand is not None else "no fall to speak of since it was said"
     against = f"; expected final {expected.final:.4f} ± {Z90 * expected.sd:.4f}" if expected else ""
-    confidence = _surely(seen) if stands else 0.85
+    confidence = _surely(evidence, seen, rest_is) if stands else 0.85
+    if expected is not None and rest_is == "stalled":  # where it stood when it was said: since then it only drifted
+        risk = max(risk, _stalled(batch, evidence, seen, expected, now_ms, rest))
     confidence *= (1.0 - risk if rest_is == "finished" else risk) if expected else 1.0
     return (
         batch.rest,
@@ -268,7 +321,8 @@ def _resumed(batch: BatchState, seen: Seen) -> str | None:
     if batch.rest_gravity is None:
         batch.rest_gravity = seen.gravity  # it went to another vessel: from here on this witness tells
     fell = batch.rest_gravity - seen.gravity
-    if fell > max(RESUMED_FALL, 3.0 * seen.noise) and seen.falls and seen.rate is not None:
+    least = RESUMED_FALL if batch.rest == "stalled" else RESUMED_END
+    if fell > max(least, 3.0 * seen.noise) and seen.falls and seen.rate is not None:
         return f"it moves again: {fell:.4f} lower than when it was called {batch.rest}, {-seen.rate:.4f} a day"
     return None
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from itertools import pairwise
 
 LEAST_REST = 0.0005  # SG
 LEAST_RATE = 0.0003  # SG a day
@@ -65,3 +66,14 @@ def _factors(done: float) -> tuple[float, float, float]:
     share = (done - before[0]) / (after[0] - before[0])
     soonest, middle, latest = (a + share * (b - a) for a, b in zip(before[1:], after[1:], strict=True))
     return soonest, middle, latest
+
+
+def still_to_go(days: tuple[float, float, float], after: float) -> float:
+    """Probability that `after` days it has not yet finished, by the soonest, middle and latest of `days_left`."""
+    if after >= days[2]:
+        return 0.05
+    known = ((0.0, 1.0), (days[0], 0.95), (days[1], 0.5), (days[2], 0.05))
+    for (early, likely), (late, less) in pairwise(known):
+        if after < late:
+            return likely - (likely - less) * (after - early) / (late - early)
+    return 0.05

@@ -97,10 +97,12 @@ class Branch:
             return 1.0 if left > CLOSE else 0.0
         return self.above((end_rest(self.tau) - left) * math.exp(min(hours / self.tau, 50.0)))
 
-    def faster(self, rate: float) -> float:
-        """Probability that it falls faster than `rate`, SG a day."""
-        over = rate / 24.0 - self.fast / self.fast_tau
-        return (1.0 if over < 0.0 else 0.0) if self.tau == 0.0 else self.above(over * self.tau)
+    def faster(self, rate: float, hours: float = 0.0) -> float:
+        """Probability that `hours` from now it falls faster than `rate`, SG a day."""
+        over = rate / 24.0 - self.fast / self.fast_tau * math.exp(-hours / self.fast_tau)
+        if self.tau == 0.0:
+            return 1.0 if over < 0.0 else 0.0
+        return self.above(over * self.tau * math.exp(min(hours / self.tau, 50.0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,13 +120,13 @@ class Tail:
         """Probability that by `within_h` hours from now it is within 0.001 of its end or slower than 0.0005 a day."""
         return 1.0 - sum(each.weight * each.not_ended(within_h) for each in self.branches)
 
-    def slower(self, rate: float) -> float:
-        """Probability that it now falls slower than `rate`, SG a day."""
-        return 1.0 - sum(each.weight * each.faster(rate) for each in self.branches)
+    def slower(self, rate: float, hours: float = 0.0) -> float:
+        """Probability that `hours` from now it falls slower than `rate`, SG a day."""
+        return 1.0 - sum(each.weight * each.faster(rate, hours) for each in self.branches)
 
-    def stands(self, rate: float) -> float:
+    def stands(self, rate: float, hours: float = 0.0) -> float:
         """The same by its course alone, wherever it should end: what stalled has a rest, and does not fall."""
-        return 1.0 - sum(each.weight * each.faster(rate) for each in self.unlevelled or self.branches)
+        return 1.0 - sum(each.weight * each.faster(rate, hours) for each in self.unlevelled or self.branches)
 
     def rest(self, share: float) -> float:
         """Quantile of what remains, SG."""
@@ -160,8 +162,9 @@ def fit(
     rest: tuple[float, float] | None = None,
     noise: float | None = None,
     windows: Sequence[float] = WINDOWS,
+    least: int = LEAST_BINS,
 ) -> Tail | None:
-    """Weigh hourly gravities (hours, SG) before `now_h`; None with fewer than six bins of four hours.
+    """Weigh hourly gravities (hours, SG) before `now_h`; None with fewer than `least` bins of four hours.
 
     The longest of the `windows` (h) is taken that the model explains: what came before may have been another fall.
     `warmth` is the liquid's temperature at each point (Cel, None where not known). `rest` is what the level itself
@@ -178,7 +181,9 @@ def fit(
     for span in windows:
         first = next((i for i, x in enumerate(columns.xs) if x > -span), len(columns.xs))
         count = len(columns.xs) - first
-        if count < max(LEAST_BINS, span / BIN_H / 2.0 if found is None and span > windows[-1] else 0.0):
+        if count < max(
+            least, span / BIN_H / 2.0 if least == LEAST_BINS and found is None and span > windows[-1] else 0.0
+        ):
             continue
         parts = columns.parts(first, priors)
         hours = sum(n for _, _, _, n in bins[first:])

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.rules.finish import FACTORS, days_left
+from monitor.rules.finish import FACTORS, days_left, still_to_go
 
 
 @given(
@@ -47,3 +47,12 @@ def test_the_factors_rise_in_share_and_are_ordered() -> None:
     """The table is one: shares rise, and each row has its three in order."""
     assert [row[0] for row in FACTORS] == sorted({row[0] for row in FACTORS})
     assert all(row[1] < row[2] < row[3] for row in FACTORS)
+
+
+def test_the_chance_that_it_still_goes_falls_through_its_range() -> None:
+    """Sure at first, even at the middle, one in twenty from the latest on, and never more later than earlier."""
+    days = (1.0, 3.0, 8.0)
+    assert [still_to_go(days, each) for each in (0.0, 1.0, 3.0, 8.0, 30.0)] == [1.0, 0.95, 0.5, 0.05, 0.05]
+    chances = [still_to_go(days, 0.1 * each) for each in range(100)]
+    assert chances == sorted(chances, reverse=True)
+    assert still_to_go((0.0, 0.0, 0.0), 0.0) == 0.05

@@ -323,3 +323,17 @@ def test_the_finish_is_not_foretold_where_nothing_moves() -> None:
     for _, event in bench.run(260):
         if event.verdict not in ("working", "slowing"):
             assert event.finish_expected_ms is None
+
+
+@pytest.mark.parametrize(("by", "again"), [(0.003, False), (0.008, True)])
+def test_what_has_finished_is_let_go_by_a_fall_not_by_drift(by: float, again: bool) -> None:
+    """Three points over a few days are what a probe drifts or a bucket cools; eight are a fermentation that goes on."""
+    shape = ferment(1.060, 1.010)
+
+    def later(hours: float) -> float:
+        return shape(hours) - by * min(max(hours - 320.0, 0.0) / 48.0, 1.0)
+
+    bench = Bench(a_batch(original=1.060, expected_final=1.010), later)
+    said = [event.verdict for hours, event in bench.run(420) if hours > 300]
+    assert said[0] == "finished"
+    assert (set(said) != {"finished"}) == again

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.model.clock import DAY, HOUR
+from monitor.model.events import VerdictEvent
 from monitor.rules.batch import Expectation, expectation
 from monitor.rules.evidence import Evidence
 from monitor.rules.ferment import judge
@@ -202,11 +203,16 @@ def test_a_told_original_gravity_tells_a_late_probe_whether_it_began() -> None:
 # --- by hand -----------------------------------------------------------------------------------------------------
 
 
-def hand(hours: float, *points: tuple[float, float], **told: object) -> str:
-    """The verdict at an hour from hand readings alone."""
+def said_by_hand(hours: float, *points: tuple[float, float], **told: object) -> VerdictEvent:
+    """What is said at an hour from hand readings alone."""
     batch = by_hand(a_batch(**told), *points)
     now = PITCHED + round(hours * HOUR)
-    return [judge(batch, NOTHING, now), judge(batch, NOTHING, now + HOUR)][1].verdict
+    return [judge(batch, NOTHING, now), judge(batch, NOTHING, now + HOUR)][1]
+
+
+def hand(hours: float, *points: tuple[float, float], **told: object) -> str:
+    """The verdict at an hour from hand readings alone."""
+    return said_by_hand(hours, *points, **told).verdict
 
 
 FALLING = ((1.0, 1.060), (30.0, 1.045), (60.0, 1.025))
@@ -253,6 +259,49 @@ def test_hand_readings_speak_where_the_probe_cannot() -> None:
     judge(batch, dead, PITCHED + 151 * HOUR)
     event = judge(batch, dead, PITCHED + 152 * HOUR)
     assert (event.verdict, event.used) == ("finished", ("hand",))
+
+
+def test_more_readings_that_agree_make_it_surer() -> None:
+    """Finished by hand grows surer with each day that shows the same, and never as sure as where warmth is known."""
+    more = [(150.0 + 24.0 * day, 1.010) for day in range(1, 5)]
+    said = [said_by_hand(151 + 24 * n, *ENDED, *more[:n], expected_final=1.010) for n in range(5)]
+    sure = [event.confidence or 0.0 for event in said]
+    assert {event.verdict for event in said} == {"finished"}
+    assert sure == sorted(sure)
+    assert sure[0] < sure[-1] <= 0.92
+
+
+def test_three_equal_readings_of_a_slow_fall_are_no_end() -> None:
+    """Within a point over two days, but five points above the end after a slow fall: it is taken to go on."""
+    slow = (*FALLING, (84.0, 1.0200), (100.0, 1.0175), (124.0, 1.0155), (148.0, 1.0150), (172.0, 1.0145))
+    event = said_by_hand(173, *slow, expected_final=1.0095, expected_sd=0.001)
+    assert event.verdict in ("working", "slowing")
+    assert event.confidence is None or event.confidence < 0.9
+
+
+def test_a_reading_that_grows_old_makes_it_less_sure_that_it_works() -> None:
+    """Working by hand holds for the hour of the reading; days later it may have come to rest, and that is said."""
+    said = [said_by_hand(61 + age, *FALLING, expected_final=1.010) for age in (0, 24, 90)]
+    assert [event.verdict for event in said] == ["working"] * 3
+    first, later, last = (event.confidence for event in said)
+    assert first is not None
+    assert later is None or later < first
+    assert last is None
+    assert "may have come to rest" in " ".join(said[-1].because)
+
+
+def test_waiting_is_less_sure_the_more_has_fallen() -> None:
+    """A fall that is smaller than what a start takes to be believed makes waiting doubtful, then silent on how sure."""
+    said = [
+        said_by_hand(60, (1.0, 1.060), (30.0, 1.060), (58.0, 1.060 - fell), original=1.060, expected_final=1.010)
+        for fell in (0.0, 0.0015, 0.004)
+    ]
+    assert {event.verdict for event in said} == {"waiting"}
+    none, some, most = (event.confidence for event in said)
+    assert none is not None
+    assert some is not None
+    assert some < none
+    assert most is None
 
 
 def test_no_fall_by_hand_is_waiting() -> None:

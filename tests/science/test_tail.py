@@ -145,3 +145,23 @@ def test_an_hour_s_noise_is_told_on_a_fall() -> None:
     values = [1.05 - 0.001 * i + chance.gauss(0.0, 0.0005) for i in range(120)]
     assert tail.hourly_noise(values) == pytest.approx(0.0005, rel=0.34)
     assert tail.hourly_noise([1.01]) == 0.001
+
+
+def test_later_it_falls_slower_and_is_nearer_its_end() -> None:
+    """What is asked of an hour to come follows the curve: a tail of 72 h falls at 1/e of its pace three days on."""
+    found = fit(hours(0.0045, 72.0, 84), NOW, noise=0.0004)
+    assert found is not None
+    chances = [found.slower(0.0006, ahead) for ahead in (0.0, 24.0, 72.0, 144.0)]
+    assert chances == sorted(chances)
+    assert chances[0] < 0.2
+    assert chances[-1] > 0.8
+    assert found.stands(0.0006, 144.0) == pytest.approx(chances[-1])
+
+
+def test_few_bins_are_enough_where_asked_for() -> None:
+    """Readings by hand: three over three days are judged if `least` allows it, and tell little."""
+    points = [(NOW - 72.0, 1.0102), (NOW - 36.0, 1.0100), (NOW, 1.0100)]
+    assert fit(points, NOW, noise=0.001) is None
+    found = fit(points, NOW, noise=0.001, least=2)
+    assert found is not None
+    assert 0.4 < found.ended(6.0) < 0.97
