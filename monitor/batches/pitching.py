@@ -113,7 +113,7 @@ def plan(litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar], strain
     together = _together(offers, aim) if best is None else None
     starter = None
     if best is None:
-        usable = [each for each in offers if each.jar.advice not in ("discard", "doubtful") and each.jar.living]
+        usable = [each for each in offers if each.jar.advice in ("pitch", "wake") and each.jar.living]
         fit = max(usable, key=lambda each: each.jar.living.low if each.jar.living else 0.0, default=None)
         starter = _starter(fit.jar, aim) if fit is not None else None
     notes = []
@@ -148,7 +148,7 @@ def _offer(jar: Jar, aim: float) -> Offer:
     return Offer(jar, take, layer, enough, jar.because)
 
 
-_ADVICE = {"pitch": 0, "wake": 1, "doubtful": 2, "discard": 3, "gone": 4}
+_ADVICE = {"pitch": 0, "grows": 1, "wake": 2, "doubtful": 3, "discard": 4, "gone": 5}
 _ENOUGH = {"yes": 0, "perhaps": 1, "no": 2, "unknown": 3}
 
 

@@ -14,15 +14,15 @@ from typing import Any, Final, Literal
 
 from monitor.batches.clearing import fined_by
 from monitor.batches.record import Record, counting, when
-from monitor.batches.washing import doubts
-from monitor.model.clock import DAY, iso
+from monitor.batches.washing import doubts, hours_words
+from monitor.model.clock import DAY, HOUR, iso
 from monitor.model.config import YeastPractice
 from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, JarLayer, Jarred, JarUsed, Noted
 from monitor.model.inputs import BatchStarted, JournalEntry
 from monitor.science import yeast
 from monitor.science.limits import Estimate
 
-Advice = Literal["pitch", "wake", "doubtful", "discard", "gone"]
+Advice = Literal["pitch", "grows", "wake", "doubtful", "discard", "gone"]
 
 KNOWN_DAYS: Final = 180.0  # as far as `yeast.stored` goes
 START: Final = Estimate(95.0, 90.0, 98.0)  # per cent that live when it is put up: from memory
@@ -315,12 +315,20 @@ def _advice(
     if made.grams is None and not low <= made.stored_c <= high:
         cold = ": it freezes there" if made.stored_c < 0 else ""
         tired.append(f"it stands at {made.stored_c:g} °C, not at {low:g} to {high:g} °C{cold}")
-    advice: Advice = "discard" if gone else "doubtful" if doubtful else "wake" if tired else "pitch"
-    return advice, (*gone, *doubtful, *tired)
+    young = [] if made.ready is None or now_ms >= made.ready else [_grows(made.ready - now_ms)]
+    advice: Advice = (
+        "discard" if gone else "doubtful" if doubtful else "grows" if young else "wake" if tired else "pitch"
+    )
+    return advice, (*gone, *doubtful, *young, *tired)
+
+
+def _grows(ms: int) -> str:
+    return f"it was put on lately and has usually grown in {hours_words(ms / HOUR)} more, its lag left out"
 
 
 SAID: Final[Mapping[Advice, str]] = {
     "pitch": "pitch it",
+    "grows": "let it grow first",
     "wake": "wake it in a starter first",
     "doubtful": "fresh yeast is safer",
     "discard": "throw it out",
@@ -342,7 +350,7 @@ def as_json(jar_: Jar) -> dict[str, Any]:
         "parents": list(made.parents), "generation": made.generation, "made": iso(made.at),
         "age_days": round(jar_.age_days, 1), "unit": jar_.unit, "volume": made.volume_ml,
         "left": round(jar_.left_ml, 1), "layer_ml": made.layer_ml, "layer_left_ml": _round(jar_.layer_left_ml, 1),
-        "stored_c": made.stored_c, "fridge": made.fridge,
+        "ready": None if made.ready is None else iso(made.ready), "stored_c": made.stored_c, "fridge": made.fridge,
         "viability": _ranged(jar_.viability, 1), "viability_how": jar_.viability_how,
         "extrapolated": jar_.extrapolated, "cells_per_ml": _ranged(jar_.per_ml, 0), "cells_how": jar_.per_ml_how,
         "living_cells": _ranged(jar_.living, 0),

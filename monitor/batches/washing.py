@@ -14,8 +14,10 @@ from monitor.batches.clearing import Sinking, Surroundings, depth_mm, sinking
 from monitor.batches.record import counting, when
 from monitor.model.clock import DAY, HOUR, MINUTE, iso
 from monitor.model.config import YeastPractice
-from monitor.model.deeds import Harvested, Jarred, Noted, PouredOff, WashRound
+from monitor.model.deeds import Harvested, Jarred, Noted, PouredOff, WashDiscarded, WashRound
 from monitor.model.inputs import JournalEntry
+
+Ended = Literal["poured", "next round", "put up", "thrown out"]
 
 HYGIENE: Final = (
     "everything that touches it is clean and sanitised: jars, funnel, siphon, hands; the work done in still air, fast",
@@ -37,7 +39,7 @@ class Stand:
     told_ms: int
     due_ms: int
     ended_ms: int | None
-    how: Literal["stands", "poured", "next round", "put up"]
+    how: Literal["stands", "poured", "next round", "put up", "thrown out"]
     kept_ml: float | None
     depth_mm: float | None
     stands_c: float
@@ -59,6 +61,8 @@ class Washing:
     """What is in it now; None: nobody said."""
     jars: tuple[Jarred, ...]
     notes: tuple[Noted, ...]
+    gone: str = ""
+    """Why what was left of it is thrown out; empty while it is there."""
 
     @property
     def running(self) -> Stand | None:
@@ -85,15 +89,17 @@ def fold(name: str, record: Iterable[JournalEntry], practice: YeastPractice) -> 
     stands: list[Stand] = []
     volume: float | None = None
     jars: dict[str, Jarred] = {}
-    notes: list[Noted] = []
+    done = counting(record)
+    notes = tuple(each for each in done if isinstance(each, Noted))
+    thrown = next((each for each in done if isinstance(each, WashDiscarded)), None)
 
-    def end(at: int, how: Literal["poured", "next round", "put up"], kept: float | None = None) -> bool:
+    def end(at: int, how: Ended, kept: float | None = None) -> bool:
         if not stands or stands[-1].ended_ms is not None:
             return False
         stands[-1] = _ended(stands[-1], max(at, stands[-1].from_ms), how, kept)
         return True
 
-    for entry in counting(record):
+    for entry in done if thrown is None else done[: done.index(thrown)]:  # nothing is done to what is gone
         at = when(entry)
         if isinstance(entry, Harvested) and entry.wash == name:
             harvest, volume = entry, entry.volume_ml
@@ -109,11 +115,13 @@ def fold(name: str, record: Iterable[JournalEntry], practice: YeastPractice) -> 
             end(at, "put up")
             jars[entry.jar] = entry
             volume = max(0.0, volume - entry.volume_ml) if volume is not None else None
-        elif isinstance(entry, Noted):
-            notes.append(entry)
+    gone = ""
+    if thrown is not None:
+        end(thrown.at, "thrown out")
+        volume, gone = 0.0, thrown.why or "thrown out"
     if harvest is None and not stands and not jars and not notes:
         return None
-    return Washing(name, harvest, tuple(stands), volume, tuple(jars.values()), tuple(notes))
+    return Washing(name, harvest, tuple(stands), volume, tuple(jars.values()), notes, gone)
 
 
 def _begun(number: int, entry: WashRound, volume: float | None, practice: YeastPractice) -> Stand:
@@ -125,7 +133,7 @@ def _begun(number: int, entry: WashRound, volume: float | None, practice: YeastP
     )  # fmt: skip
 
 
-def _ended(stand: Stand, at: int, how: Literal["poured", "next round", "put up"], kept: float | None) -> Stand:
+def _ended(stand: Stand, at: int, how: Ended, kept: float | None) -> Stand:
     return Stand(
         stand.number, stand.stand, stand.powdery, stand.water_ml, stand.from_ms, stand.told_ms, stand.due_ms, at, how,
         kept, stand.depth_mm, stand.stands_c,
@@ -169,6 +177,8 @@ def hours_words(hours: float) -> str:
 
 def next_step(wash: Washing, practice: YeastPractice, now_ms: int) -> str:
     """What there is to do, in one sentence without its stop; common practice, no source."""
+    if wash.gone:
+        return f"nothing: it is gone ({wash.gone})" if wash.gone != "thrown out" else "nothing: it is thrown out"
     running = wash.running
     if running is not None:
         left = running.due_ms - now_ms
@@ -177,7 +187,8 @@ def next_step(wash: Washing, practice: YeastPractice, now_ms: int) -> str:
             return f"leave it still for {wait} more: pouring early throws yeast away"
         return pour_how(running)
     if wash.jars:
-        return "it is put up; what is left of it can go" if wash.volume_ml else "it is put up"
+        left_over = f"it is put up; what is left of it can go: `leeswatch yeast discard {wash.name}`"
+        return left_over if wash.volume_ml else "it is put up"
     if not wash.stands:
         return (
             "put on several times its volume of cooled boiled or distilled water and shake it; a first short stand of "
@@ -270,6 +281,7 @@ def as_json(wash: Washing, practice: YeastPractice, now_ms: int) -> dict[str, An
         "rounds_wanted": practice.rounds,
         "stands": [_stand_json(each) for each in wash.stands],
         "jars": [each.jar for each in wash.jars],
+        "gone": wash.gone or None,
         "next": next_step(wash, practice, now_ms),
     }
 

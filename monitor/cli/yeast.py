@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from monitor.cli import yeast_jars, yeast_look, yeast_seen, yeast_undo, yeast_wash
+from monitor.cli import yeast_jars, yeast_look, yeast_plan, yeast_seen, yeast_undo, yeast_wash
 from monitor.cli.common import Commands, group
 
 
@@ -11,5 +11,5 @@ def add(commands: Commands) -> None:
     verbs = group(
         commands, "yeast", "Yeast: washing, the shelf, what to pitch, where it comes from.", "leeswatch yeast shelf"
     )
-    for area in (yeast_wash, yeast_jars, yeast_seen, yeast_look, yeast_undo):
+    for area in (yeast_wash, yeast_jars, yeast_seen, yeast_look, yeast_plan, yeast_undo):
         area.add(verbs)

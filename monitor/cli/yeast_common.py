@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import ValidationError
 
+from monitor.cli.batch_look import past
 from monitor.cli.common import amount, iso, local
+from monitor.model.clock import MINUTE
 from monitor.model.config import Settings
 from monitor.model.deeds import (
     Deed,
@@ -23,6 +25,7 @@ from monitor.model.deeds import (
     Noted,
     Photo,
     PouredOff,
+    WashDiscarded,
     WashRound,
 )
 from monitor.model.errors import UsageError
@@ -87,6 +90,16 @@ def jar_named(state: State, name: str, now_ms: int, *, there: bool = True) -> Ja
     if there and found.gone:
         raise UsageError(f"jar {name} is not there any more: {found.gone}", f"if that was a mistake: {undo_of(name)}")
     return found
+
+
+def at_jar(args: argparse.Namespace, settings: Settings, jar: Jar) -> int:
+    """When something was done to a jar; UsageError before it was put up, or in the future."""
+    at = past(args, settings)
+    if at < jar.made.at and at // MINUTE != jar.made.at // MINUTE:  # people write whole minutes
+        raise UsageError(
+            f"{local(at, settings)} lies before {jar.name} was put up, {local(jar.made.at, settings)}", "look at --when"
+        )
+    return max(at, jar.made.at)
 
 
 def free_name(state: State, name: str | None, stem: str, taken: Sequence[str] = ()) -> str:
@@ -161,7 +174,7 @@ def sentence(entry: JournalEntry) -> str:
             return f"{entry.layer_ml:g} mL of settled yeast in it"
         case JarUsed():
             return f"{entry.ml:g} {entry.unit} of jar {entry.jar} used{f' for {entry.batch}' if entry.batch else ''}"
-        case JarDiscarded():
+        case JarDiscarded() | WashDiscarded():
             return f"discarded{f': {entry.why}' if entry.why else ''}"
         case Noted():
             return f"{'smells off' if entry.sort == 'off-smell' else entry.sort}: {entry.text}"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+import re
+from typing import TYPE_CHECKING, Any
 
 from monitor.cli.batch_look import past
 from monitor.cli.common import (
@@ -24,12 +25,25 @@ from monitor.cli.common import (
     with_when,
     write,
 )
-from monitor.cli.yeast_common import cells, cells_range, day, deed, free_name, jar_named, millilitres, undo_of
-from monitor.model.deeds import JarDiscarded, Jarred, JarUsed
+from monitor.cli.yeast_common import (
+    at_jar,
+    cells,
+    cells_range,
+    day,
+    deed,
+    free_name,
+    jar_named,
+    millilitres,
+    undo_of,
+    wash_named,
+)
+from monitor.model.clock import HOUR, MINUTE
+from monitor.model.config import Settings
+from monitor.model.deeds import JarDiscarded, Jarred, JarUsed, WashDiscarded
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
-    pass
+    from monitor.batches.washing import Washing
 
 FUTURE_SPAN = 20 * 365 * 86_400_000
 
@@ -81,9 +95,10 @@ def add(verbs: Commands) -> None:
     with_when(use)
 
     discard = command(
-        verbs, "discard", "A jar was thrown out.", "leeswatch yeast discard ale-1 --why 'smells of vinegar'", _discard
-    )
-    named(discard, "jar", "the jar")
+        verbs, "discard", "A jar, or what was left of a wash, was thrown out.",
+        "leeswatch yeast discard ale-1 --why 'smells of vinegar'", _discard,
+    )  # fmt: skip
+    named(discard, "jar", "the jar or the wash")
     discard.add_argument("--why", default="", metavar="WHY", help="why")
     with_when(discard)
 
@@ -101,7 +116,7 @@ def _packet(args: argparse.Namespace) -> int:
     if args.generation and not args.given:
         raise UsageError("a packet is generation 0", "--given for a jar that someone gave you")
     at = past(args, settings)
-    best = moment(args.best_before, settings) if args.best_before is not None else None
+    best = _best_before(args.best_before, settings) if args.best_before is not None else None
     if best is not None and best > at + FUTURE_SPAN:
         raise UsageError(f"{args.best_before} is too far away", "look at the date")
     name = free_name(state, args.name, args.strain)
@@ -125,6 +140,17 @@ def _packet(args: argparse.Namespace) -> int:
     return say_done(args, lines, undo_of(name), jar=name, received=iso(received))
 
 
+def _best_before(text: str, settings: Settings) -> int:
+    """A packet's date; of a month alone (2027-05) its end."""
+    month = re.fullmatch(r"(\d{4})-(\d{2})", text.strip())
+    if month is None:
+        return moment(text, settings)
+    year, after = divmod(int(month[1]) * 12 + int(month[2]), 12)
+    if not 1 <= int(month[2]) <= 12:
+        raise UsageError(f"{text} is no month", "write it like 2027-05, or the day like 2027-05-31")
+    return moment(f"{year:04d}-{after + 1:02d}-01", settings) - MINUTE
+
+
 def _much(text: str, left: float, unit: str) -> float:
     """How much of a jar: mL or grams, or all of it. UsageError where it does not hold that much."""
     if text == "all":
@@ -142,14 +168,16 @@ def _much(text: str, left: float, unit: str) -> float:
 
 def _starter(args: argparse.Namespace) -> int:
     from monitor.science import growth  # noqa: PLC0415 - with the science
+    from monitor.science.limits import Estimate  # noqa: PLC0415
 
     settings = settings_of(args)
     state = whole_state(settings)
     at = past(args, settings)
     jar = jar_named(state, args.jar, at)
+    at = at_jar(args, settings, jar)
     taken = _much(args.ml or "all", jar.left_ml, jar.unit)
     name = free_name(state, args.name, f"{args.jar}-starter")
-    words: dict[str, float] = {}
+    words: dict[str, Any] = {}
     lines: list[str] = []
     if jar.living is not None and jar.living.low > 0:
         share = taken / jar.left_ml
@@ -162,11 +190,15 @@ def _starter(args: argparse.Namespace) -> int:
             raise UsageError(str(error), "check --litres, --sg and --at") from error
         words = {"cells": usual.cells.usual, "cells_low": low.cells.low, "cells_high": high.cells.high}
         hours = usual.hours.usual
+        grown = Estimate(usual.cells.usual, low.cells.low, high.cells.high)
         lines.append(
-            f"  grows from {cells(jar.living.usual * share)} to about {cells(usual.cells.usual)} living cells "
-            f"({cells(low.cells.low)} to {cells(high.cells.high)})"
+            f"  grows from {cells(jar.living.usual * share)} to about {cells_range(grown)} living cells"
             + (f", in about {hours:.0f} h after its lag" if 0 < hours < 1000 else "")
         )
+        if usual.cells.usual < 1.1 * jar.living.usual * share:
+            lines.append("  ! so much yeast hardly grows in so small a starter: put in less, or make it larger")
+        if 0 < hours < 1000:
+            words["ready"] = at + round(hours * HOUR)
     else:
         lines.append("  how many cells went in is not known, so nor is what it grows to")
     entry = deed(
@@ -175,6 +207,8 @@ def _starter(args: argparse.Namespace) -> int:
     )  # fmt: skip
     received = write(settings, [entry])
     lines = [f"{name}: a starter of {args.litres:g} L from {taken:g} {jar.unit} of {args.jar}", *lines]
+    if jar.advice in ("doubtful", "discard"):
+        lines += [f"  ! of {args.jar}: {each}" for each in jar.because]
     lines += [
         "  boil the wort and cool it first; cover it with foil, never a tight lid: it makes gas",
         "  a starter is no generation of its own (common practice, no source)",
@@ -186,12 +220,13 @@ def _starter(args: argparse.Namespace) -> int:
 
 
 def _use(args: argparse.Namespace) -> int:
+    from monitor.science.limits import Estimate  # noqa: PLC0415 - with the science
+
     settings = settings_of(args)
     state = whole_state(settings)
     at = past(args, settings)
     jar = jar_named(state, args.jar, at)
-    if at < jar.made.at:
-        raise UsageError(f"{iso(at)} lies before {args.jar} was put up, {local(jar.made.at, settings)}", "see --when")
+    at = at_jar(args, settings, jar)
     if args.batch is not None:
         batch_of(state, args.batch)
     amount = _much(args.ml, jar.left_ml, jar.unit)
@@ -201,8 +236,8 @@ def _use(args: argparse.Namespace) -> int:
     lines = [f"{args.jar}: {amount:g} {jar.unit}{into}, {local(at, settings)}; {left:.0f} {jar.unit} left"]
     if jar.living is not None and jar.left_ml > 0:
         share = amount / jar.left_ml
-        lines.append(f"  about {cells(jar.living.usual * share)} living cells ({cells(jar.living.low * share)} to "
-                     f"{cells(jar.living.high * share)})")  # fmt: skip
+        each = Estimate(*(share * value for value in (jar.living.usual, jar.living.low, jar.living.high)))
+        lines.append(f"  about {cells_range(each)} living cells")
     if jar.advice != "pitch":
         lines += [f"  ! {each}" for each in jar.because]
     dry = "  open the packet clean and with dry hands, and use up what you open"
@@ -214,9 +249,21 @@ def _use(args: argparse.Namespace) -> int:
 
 def _discard(args: argparse.Namespace) -> int:
     settings = settings_of(args)
-    at = past(args, settings)
-    jar_named(whole_state(settings), args.jar, at)
+    state = whole_state(settings)
+    if f"jar:{args.jar}" not in state.records and f"wash:{args.jar}" in state.records:
+        return _discard_wash(args, settings, wash_named(state, args.jar))
+    at = at_jar(args, settings, jar_named(state, args.jar, past(args, settings)))
     received = write(settings, [deed(JarDiscarded, at=at, jar=args.jar, why=args.why)])
     lines = [f"{args.jar}: discarded{f' ({args.why})' if args.why else ''}; its record stays",
              "  open it slowly, away from your face: gas may have gathered"]  # fmt: skip
     return say_done(args, lines, undo_of(args.jar), jar=args.jar, received=iso(received))
+
+
+def _discard_wash(args: argparse.Namespace, settings: Settings, wash: Washing) -> int:
+    at = past(args, settings)
+    if wash.gone:
+        raise UsageError(f"wash {wash.name} is gone already: {wash.gone}", f"if not: {undo_of(wash.name)}")
+    received = write(settings, [deed(WashDiscarded, at=at, wash=wash.name, why=args.why)])
+    left = "what was left of it is discarded" if wash.jars else "discarded"
+    lines = [f"{wash.name}: {left}{f' ({args.why})' if args.why else ''}; its record stays"]
+    return say_done(args, lines, undo_of(wash.name), wash=wash.name, received=iso(received))

@@ -1,4 +1,4 @@
-"""`leeswatch yeast`: the shelf, one thing, what to pitch, where it comes from."""
+"""`leeswatch yeast`: the shelf, one thing, where it comes from."""
 
 from __future__ import annotations
 
@@ -8,27 +8,24 @@ from typing import TYPE_CHECKING
 
 from monitor.cli.common import (
     Commands,
-    batch_of,
     command,
     iso,
-    litres,
     local,
     named,
     now_ms,
-    number,
     say_json,
     settings_of,
     whole_state,
     with_config,
     with_json,
 )
-from monitor.cli.yeast_common import cells, cells_range, day, jar_named, sentence, spread
+from monitor.cli.yeast_common import cells_range, day, jar_named, sentence, spread
+from monitor.model.clock import DAY
 from monitor.model.config import Settings
 from monitor.model.deeds import Undone
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
-    from monitor.batches.pitching import Offer, PitchPlan, StarterAdvice, Together
     from monitor.batches.shelf import Jar
     from monitor.batches.washing import Washing
     from monitor.engine.state import State
@@ -45,17 +42,6 @@ def add(verbs: Commands) -> None:
 
     show = command(verbs, "show", "All that is known of a wash or a jar.", "leeswatch yeast show ale-1", _show)
     named(show, "name", "the wash or the jar")
-
-    plan = command(
-        verbs, "plan", "How much yeast a batch wants, which jar serves, and a starter where none does.",
-        "leeswatch yeast plan --litres 19 --og 1.060 --kind ale", _plan,
-    )  # fmt: skip
-    with_config(plan)
-    with_json(plan)
-    plan.add_argument("--batch", metavar="BATCH", help="take volume and original gravity of this batch")
-    plan.add_argument("--litres", type=litres, metavar="L", help="how much it is")
-    plan.add_argument("--og", type=number, metavar="SG", help="its original gravity")
-    plan.add_argument("--kind", choices=("usual", "ale", "lager"), default="usual", help="what it is (default usual)")
 
     tree = command(
         verbs, "tree", "Where a jar comes from, back to its first packet.", "leeswatch yeast tree ale-1", _tree
@@ -74,7 +60,7 @@ def _shelf(args: argparse.Namespace) -> int:
     state, now = whole_state(settings), now_ms(settings)
     practice = settings.practice.yeast
     jars = [each for each in shelf_of(state, now) if args.all or not each.gone]
-    washes = [each for each in washings_of(state) if args.all or not each.jars]
+    washes = [each for each in washings_of(state) if args.all or not (each.jars or each.gone)]
     if args.json:
         say_json({
             "jars": [shelf.as_json(each) for each in jars],
@@ -86,7 +72,7 @@ def _shelf(args: argparse.Namespace) -> int:
     if not jars:
         print("Nothing stands on the shelf: leeswatch yeast packet, or leeswatch yeast harvest BATCH")
         return 0
-    _table(jars, settings)
+    _table(jars, settings, now)
     for jar in jars:
         print(f"{jar.name}: {shelf.do(jar)}")
         for batch in jar.unmeasured:
@@ -97,7 +83,7 @@ def _shelf(args: argparse.Namespace) -> int:
     return 0
 
 
-def _table(jars: list[Jar], settings: Settings) -> None:
+def _table(jars: list[Jar], settings: Settings, now: int) -> None:
     from rich import box  # noqa: PLC0415 - tables only here
     from rich.console import Console  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
@@ -111,15 +97,15 @@ def _table(jars: list[Jar], settings: Settings) -> None:
         row = (
             jar.name, jar.made.strain, str(jar.made.generation), f"{jar.left_ml:.0f} {jar.unit}",
             f"{jar.age_days:.0f} d", "–" if alive is None else f"{alive.low:.0f}–{alive.high:.0f}",
-            _short(jar.best_ms, settings), _short(jar.discard_ms, settings),
+            _short(jar.best_ms, settings, now), _short(jar.discard_ms, settings, now),
         )  # fmt: skip
         table.add_row(*(Text(each) for each in row))
     Console().print(table)
 
 
-def _short(ms: int | None, settings: Settings) -> str:
-    """A day without its year."""
-    return day(ms, settings)[:6].strip()
+def _short(ms: int | None, settings: Settings, now: int) -> str:
+    """A day, with its year where that could be mistaken."""
+    return day(ms, settings) if ms is not None and abs(ms - now) > 300 * DAY else day(ms, settings)[:6].strip()
 
 
 # --- one thing ---------------------------------------------------------------------------------------------------
@@ -215,110 +201,6 @@ def _say_jar(jar: Jar, settings: Settings) -> None:
     if not jar.gone and made.origin != "packet":
         for caution in shelf.CAUTIONS:
             print(f"  ! {caution}")
-
-
-# --- what to pitch -----------------------------------------------------------------------------------------------
-
-
-def _plan(args: argparse.Namespace) -> int:
-    from monitor.batches import pitching  # noqa: PLC0415 - with the science
-    from monitor.engine.yeast_clocks import shelf_of  # noqa: PLC0415
-
-    settings = settings_of(args)
-    state, now = whole_state(settings), now_ms(settings)
-    volume, og, strain = args.litres, args.og, None
-    if args.batch is not None:
-        from monitor.cli.batch_life import life_now  # noqa: PLC0415 - with all its verbs
-        from monitor.engine.lives import start_of  # noqa: PLC0415
-
-        batch_of(state, args.batch)
-        start = start_of(state, args.batch)
-        strain = start.yeast if start is not None else None
-        life = life_now(state, args.batch, settings)
-        volume = volume if volume is not None else life.volume_l
-        og = og if og is not None else life.facts.original
-    if volume is None or og is None:
-        missing = "--litres" if volume is None else "--og"
-        raise UsageError(
-            "how much of what is to be pitched is not known", f"give {missing}, or a --batch that tells it"
-        )
-    try:
-        plan = pitching.plan(volume, og, args.kind, shelf_of(state, now), strain)
-    except ValueError as error:
-        raise UsageError(str(error), "check --litres and --og") from error
-    if args.json:
-        say_json(pitching.as_json(plan))
-        return 0
-    _say_plan(plan)
-    return 0
-
-
-def _say_plan(plan: PitchPlan) -> None:
-    from monitor.science.limits import Estimate  # noqa: PLC0415 - loaded already
-
-    wanted = plan.wanted.cells
-    print(f"{plan.litres:g} L at {plan.og:.3f} ({plan.kind}) want about "
-          f"{cells_range(Estimate(plan.aim, wanted.low, wanted.high))} living cells")  # fmt: skip
-    for note in plan.notes:
-        print(f"  {note}")
-    for offer in plan.offers:
-        _say_offer(offer)
-    if plan.best is not None:
-        take = plan.best.take
-        assert take is not None
-        print(f"→ {plan.best.jar.name}: {plan.why}")
-        much = min(take.usual, plan.best.jar.left_ml)
-        print(f"  shake it up, pitch {much:.0f} {plan.best.jar.unit}, and say so: "
-              f"leeswatch yeast use {plan.best.jar.name} {much:.0f} --batch BATCH")  # fmt: skip
-        print("  smell it first: smell, colour and a microscope overrule all of this")
-        return
-    print(f"→ {plan.why}")
-    if plan.together is not None:
-        _say_together(plan.together)
-    if plan.starter is not None:
-        _say_starter(plan.starter, "or a starter" if plan.together is not None else "a starter")
-    print(f"  or fresh: {spread(plan.fresh_g)} g of dried yeast (common practice; the packet rules)")
-
-
-_SAYS = {"yes": "enough, by all of its range", "perhaps": "usually enough", "no": "not enough", "unknown": "unknown"}
-
-
-def _say_offer(offer: Offer) -> None:
-    jar = offer.jar
-    head = f"  {jar.name} ({jar.made.strain}, generation {jar.made.generation}, {jar.left_ml:.0f} {jar.unit} left)"
-    if offer.take is None:
-        print(f"{head}: how many living cells it holds is not known")
-    else:
-        layer = f" = {spread(offer.layer_ml)} mL of slurry" if offer.layer_ml is not None else ""
-        print(f"{head}: {spread(offer.take)} {jar.unit}{' of it shaken up' if jar.unit == 'mL' else ''}{layer}; "
-              f"{_SAYS[offer.enough]}")  # fmt: skip
-        print(f"    cells: {jar.per_ml_how}; alive: {jar.viability_how}")
-    for why in offer.why:
-        print(f"    ! {why}")
-
-
-def _say_together(found: Together) -> None:
-    much = [f"{much:.0f} {jar.unit} of {jar.name}" for jar, much in found.parts]
-    print(
-        f"  {' and '.join(much)} together hold {cells_range(found.cells)} living cells, "
-        f"{'enough, by all of their range' if found.sure else 'usually enough'}; generation {found.generation}"
-    )
-    print("    smell each first: one that is off spoils all of it; then say so:")
-    for jar, amount in found.parts:
-        print(f"    leeswatch yeast use {jar.name} {amount:.0f} --batch BATCH")
-
-
-def _say_starter(advice: StarterAdvice, head: str) -> None:
-    grows = advice.grows
-    hours = "" if not 0 < grows.hours.usual < 1000 else f" in about {grows.hours.usual:.0f} h after its lag"
-    print(f"  {head}: all of {advice.jar} in {advice.litres:g} L at {advice.sg:.3f} (about {advice.extract_g:.0f} g "
-          f"of malt extract), {advice.temperature_c:.0f} °C")  # fmt: skip
-    print(f"    grows from {cells(advice.start_cells)} to about {cells_range(grows.cells)}{hours}; "
-          f"what stops it is {advice.limited}")  # fmt: skip
-    if not advice.reaches:
-        print("    that is less than is wanted: let it settle and feed it a second time, or pitch fresh yeast")
-    print("    cover it with foil, never a tight lid: it makes gas")
-    print(f"    then say so: leeswatch yeast starter {advice.jar} --litres {advice.litres:g}")
 
 
 # --- where it comes from -------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from monitor.cli.common import (
     with_when,
     write,
 )
-from monitor.cli.yeast_common import cells, deed, jar_named, millilitres, undo_of, wash_named
+from monitor.cli.yeast_common import at_jar, cells, deed, jar_named, millilitres, undo_of, wash_named
 from monitor.model.deeds import JarCounted, JarLayer, Noted
 from monitor.model.errors import UsageError
 
@@ -62,16 +62,16 @@ def add(verbs: Commands) -> None:
 
 def _count(args: argparse.Namespace) -> int:
     settings = settings_of(args)
-    at = past(args, settings)
-    words = _cells(args, jar_named(whole_state(settings), args.jar, at))
+    jar = jar_named(whole_state(settings), args.jar, past(args, settings))
+    at, words = at_jar(args, settings, jar), _cells(args, jar)
     received = write(settings, [deed(JarCounted, at=at, jar=args.jar, **words)])
     return say_done(args, _counted(args, words), undo_of(args.jar), jar=args.jar, received=iso(received), **words)
 
 
 def _layer(args: argparse.Namespace) -> int:
     settings = settings_of(args)
-    at = past(args, settings)
-    jar = jar_named(whole_state(settings), args.jar, at)
+    jar = jar_named(whole_state(settings), args.jar, past(args, settings))
+    at = at_jar(args, settings, jar)
     if args.ml > jar.left_ml * 1.02:
         raise UsageError(f"a layer of {args.ml:g} mL is more than the {jar.left_ml:.0f} mL left", "check the figure")
     received = write(settings, [deed(JarLayer, at=at, jar=args.jar, layer_ml=args.ml)])
@@ -105,6 +105,8 @@ def _cells(args: argparse.Namespace, jar: Jar) -> dict[str, float | None]:
 
 
 def _counted(args: argparse.Namespace, found: dict[str, float | None]) -> list[str]:
+    from monitor.science import yeast  # noqa: PLC0415 - loaded already
+
     alive = ""
     if found["viability"] is not None:
         alive = f", {found['viability']:.0f} ({found['viability_low']:.0f} to {found['viability_high']:.0f}) % alive"
@@ -112,6 +114,9 @@ def _counted(args: argparse.Namespace, found: dict[str, float | None]) -> list[s
     lines = [f"{args.jar}: {dense} cells in a mL of its layer ({low} to {high}){alive}"]
     if not args.shaken:
         lines.append("  reckoned as counted in its settled layer; of a sample of the jar shaken up, say --shaken")
+    if (found["cells_per_ml"] or 0.0) > 3.0 * yeast.SLURRY["thick"].high:
+        lines.append(f"  ! more than yeast settled hard ever holds, about {cells(yeast.SLURRY['thick'].usual)} (common "
+                     "practice): check dilution, squares and depth")  # fmt: skip
     if args.cells < 100:
         lines.append("  ! fewer than 100 cells: count more squares")
     lines.append("  the ranges hold the chance of counting alone; pipetting and clumps add some 10 % (from memory)")
@@ -123,7 +128,7 @@ def _note(args: argparse.Namespace) -> int:
     state = whole_state(settings)
     at = past(args, settings)
     if f"jar:{args.name}" in state.records:
-        jar_named(state, args.name, at, there=False)
+        at = at_jar(args, settings, jar_named(state, args.name, at, there=False))
         about = f"jar:{args.name}"
     else:
         wash_named(state, args.name)

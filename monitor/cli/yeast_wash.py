@@ -152,6 +152,23 @@ def _too_old(generation: int, settings: Settings) -> list[str]:
 # --- rounds ------------------------------------------------------------------------------------------------------
 
 
+def _washable(state: State, name: str) -> tuple[Washing, Harvested]:
+    """A wash that was harvested, and that, and is not thrown out; UsageError otherwise."""
+    from monitor.batches.clearing import fined_by  # noqa: PLC0415 - with the science
+
+    wash = wash_named(state, name)
+    if wash.harvest is None:
+        raise UsageError(f"{name} was never harvested, or that was taken back", "leeswatch yeast harvest BATCH")
+    if wash.gone:
+        raise UsageError(f"wash {name} is gone: {wash.gone}", f"if that was a mistake: {undo_of(name)}")
+    if fined_by(state.records, wash.harvest.batch, wash.harvest.at):
+        raise UsageError(
+            f"batch {wash.harvest.batch} was fined before {name} was taken from it: its lees are nothing for the shelf",
+            f"leeswatch yeast discard {name}, and start from fresh yeast or another jar",
+        )
+    return wash, wash.harvest
+
+
 def _after(args: argparse.Namespace, settings: Settings, wash: Washing) -> int:
     """When it was done: not before the wash began, nor before what was done last. UsageError otherwise."""
     at = past(args, settings)
@@ -170,9 +187,7 @@ def _round(args: argparse.Namespace) -> int:
 
     settings = settings_of(args)
     practice = settings.practice.yeast
-    wash = wash_named(whole_state(settings), args.wash)
-    if wash.harvest is None:
-        raise UsageError(f"{args.wash} was never harvested, or that was taken back", "leeswatch yeast harvest BATCH")
+    wash, _ = _washable(whole_state(settings), args.wash)
     at = _after(args, settings, wash)
     entry = deed(
         WashRound, at=at, wash=args.wash, water_ml=args.water, stand="short" if args.short else "long",
@@ -262,9 +277,7 @@ def _jar(args: argparse.Namespace) -> int:
 
     settings = settings_of(args)
     state = whole_state(settings)
-    wash = wash_named(state, args.wash)
-    if wash.harvest is None:
-        raise UsageError(f"{args.wash} was never harvested, or that was taken back", "leeswatch yeast harvest BATCH")
+    wash, harvest = _washable(state, args.wash)
     if not args.jars:
         hint = f" ({_sizes(wash.volume_ml, settings)})" if wash.volume_ml else ""
         raise UsageError("no jar was named", f"NAME=ML for each, such as ale-1=200{hint}")
@@ -278,10 +291,10 @@ def _jar(args: argparse.Namespace) -> int:
     entries = []
     for text in args.jars:
         name, volume, layer = _one(text)
-        names.append(free_name(state, name, wash.harvest.strain, names))
+        names.append(free_name(state, name, harvest.strain, names))
         entries.append(deed(
-            Jarred, at=at, jar=names[-1], strain=wash.harvest.strain, origin="wash", wash=args.wash,
-            generation=wash.harvest.generation, volume_ml=volume, layer_ml=layer,
+            Jarred, at=at, jar=names[-1], strain=harvest.strain, origin="wash", wash=args.wash,
+            generation=harvest.generation, volume_ml=volume, layer_ml=layer,
             stored_c=args.stored, fridge=args.fridge,
         ))  # fmt: skip
     total = sum(each.volume_ml for each in entries)

@@ -202,6 +202,14 @@ class PouredOff(Deed):
     kept_ml: Millilitres | None = None
 
 
+class WashDiscarded(Deed):
+    """What is left of a wash is gone."""
+
+    kind: Literal["wash-discarded"] = "wash-discarded"
+    wash: Name
+    why: Annotated[str, Field(max_length=200)] = ""
+
+
 class Jarred(Deed):
     """A jar stands on the shelf, from a packet, a wash or a starter."""
 
@@ -220,6 +228,7 @@ class Jarred(Deed):
     cells_high: Annotated[float, Field(gt=0, le=1e15)] | None = None
     grams: Annotated[float, Field(gt=0, le=100_000)] | None = None  # dried yeast: `volume_ml` is then its grams, too
     taken_ml: Millilitres | None = None  # what a starter took of its one parent
+    ready: Ms | None = None  # when a starter has usually grown, its lag left out
     best_before: Ms | None = None  # as the packet says
     stored_c: Celsius = 4.0
     fridge: Name | None = None
@@ -276,5 +285,5 @@ class Undone(Entry):
 
 DeedEntry = (
     Racked | Split | Merged | Reopened | Noted | Photo | Fined | Clarity | Held | HoldEnded | SealedUp | Unsealed
-    | Harvested | WashRound | PouredOff | Jarred | JarCounted | JarLayer | JarUsed | JarDiscarded
+    | Harvested | WashRound | PouredOff | WashDiscarded | Jarred | JarCounted | JarLayer | JarUsed | JarDiscarded
 )  # fmt: skip
