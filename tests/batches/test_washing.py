@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from monitor.batches import washing
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.config import YeastPractice
-from monitor.model.deeds import Harvested, Jarred, Noted, PouredOff, Undone, WashRound
+from monitor.model.deeds import Harvested, Jarred, Noted, PouredOff, Undone, WashDiscarded, WashRound
 
 PRACTICE = YeastPractice()
 START = 1_780_000_000_000
@@ -176,3 +176,12 @@ def test_no_order_of_deeds_makes_a_volume_negative(drawn):
     assert found.volume_ml is None or found.volume_ml >= 0.0
     assert all(each.ended_ms is not None and each.ended_ms >= each.from_ms for each in found.stands[:-1])
     assert washing.next_step(found, PRACTICE, START)
+
+
+def test_what_is_thrown_out_is_over():
+    """Its stand ends, nothing is left, and water told of after it begins no new one."""
+    gone = WashDiscarded(wash="w", at=START + HOUR, received=START + HOUR, why="spilt")
+    found = fold(harvest(), water(START + 1), gone, water(START + 2 * HOUR))
+    assert [each.how for each in found.stands] == ["thrown out"]
+    assert (found.running, found.volume_ml, found.gone) == (None, 0.0, "spilt")
+    assert "gone (spilt)" in washing.next_step(found, PRACTICE, START + DAY)

@@ -306,3 +306,76 @@ def test_the_tree_goes_back_to_the_packet(config, capsys):
     told = parsed(done(capsys, config, "tree", "ale-1", "--json"))
     assert {"from": f"wash:{WASH}", "to": "jar:ale-1"} in told["edges"]
     assert len(told["nodes"]) == 4
+
+
+# --- when, how much, and what is no more -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("count", "ale-1", "--cells", 250, "--squares", 5), ("layer", "ale-1", 20), ("note", "ale-1", "words"),
+        ("discard", "ale-1"), ("starter", "ale-1", "--litres", 1), ("use", "ale-1", 10),
+    ],
+    ids=lambda words: words[0],
+)  # fmt: skip
+def test_nothing_is_done_to_a_jar_before_it_is_put_up(config, capsys, words):
+    """Refused, not passed over in silence."""
+    washed(capsys, config)
+    assert "lies before ale-1 was put up" in refused(capsys, config, *words, *ago(5 * DAY))
+
+
+def test_a_wash_can_be_thrown_out(config, capsys):
+    """It leaves the shelf, takes no more water or jars, and comes back when that is taken back."""
+    done(capsys, config, "harvest", "amber-1", "--ml", 500, "--strain", "ale", "--generation", 1, *ago(2 * HOUR))
+    done(capsys, config, "discard", WASH, "--why", "spilt", *ago(HOUR))
+    assert parsed(done(capsys, config, "shelf", "--json"))["washes"] == []
+    assert "is gone: spilt" in refused(capsys, config, "round", WASH, "--water", 500)
+    assert "is gone: spilt" in refused(capsys, config, "jar", WASH, "ale-1=200")
+    assert "gone already" in refused(capsys, config, "discard", WASH)
+    done(capsys, config, "undo", WASH)
+    done(capsys, config, "round", WASH, "--water", 500)
+
+
+def test_finings_told_of_later_stop_the_washing(config, capsys):
+    """Lees that turn out to be fined are washed no further, and jars of them are to be thrown out."""
+    washed(capsys, config)
+    done(capsys, config, "fine", "amber-1", 1, "--what", "silica sol", "--anyway", *ago(2 * DAY), group="batch")
+    assert "was fined before" in refused(capsys, config, "round", WASH, "--water", 500)
+    assert "ale-1: throw it out: its lees were taken after finings" in done(capsys, config, "shelf")
+
+
+def test_a_count_that_cannot_be_is_doubted(config, capsys):
+    """Ten times what settled yeast holds is a wrong dilution; a likely count raises nothing."""
+    washed(capsys, config)
+    how = ("count", "ale-1", "--cells", 250, "--squares", 5, "--dilution")
+    assert "check dilution" in done(capsys, config, *how, 1000)
+    assert "check dilution" not in done(capsys, config, *how, 100)
+
+
+def test_a_starter_grows_before_it_is_pitched(config, capsys):
+    """Until it has usually grown the shelf says to wait; too much yeast in too little wort is told to hardly grow."""
+    done(capsys, config, "packet", "ale-1", "--strain", "a", "--given", "--ml", 200, "--layer", 60, *ago(3 * DAY))
+    done(capsys, config, "starter", "ale-1", 50, "--litres", 2, "--name", "boost")
+    assert "boost: let it grow first" in done(capsys, config, "shelf")
+    done(capsys, config, "starter", "ale-1", 50, "--litres", 2, "--name", "grown", *ago(2 * DAY))
+    assert "grown: pitch it" in done(capsys, config, "shelf")
+    assert "hardly grows" in done(capsys, config, "starter", "ale-1", 100, "--litres", 0.05)
+
+
+def test_a_packet_may_have_a_month_for_a_date(config, capsys):
+    """It is good until the month's end; no thirteenth month; accents drop off in made-up names."""
+    out = done(capsys, config, "packet", "--strain", "Märzen", "--grams", 5, "--best-before", "2027-12")
+    assert out.startswith("marzen-1: ")
+    assert "best by 31 Dec 2027" in out
+    assert "is no month" in refused(capsys, config, "packet", "--strain", "a", "--grams", 5, "--best-before", "2027-13")
+
+
+def test_the_plan_puts_jars_together(config, capsys):
+    """Where none is enough, how much of each, and the command that notes each."""
+    for name in ("left", "right"):
+        done(capsys, config, "packet", name, "--strain", "ale", "--given", "--ml", 200, "--layer", 110, *ago(DAY))
+    out = done(capsys, config, "plan", "--litres", 19, "--og", 1.060, "--kind", "ale")
+    assert "200 mL of left and " in out
+    assert "leeswatch yeast use left 200 --batch BATCH" in out
+    assert "or a starter: all of" in out

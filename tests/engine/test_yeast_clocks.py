@@ -19,6 +19,7 @@ from monitor.model.deeds import (
     PouredOff,
     Split,
     Undone,
+    WashDiscarded,
     WashRound,
 )
 from monitor.model.inputs import BatchStarted, Started, Ticked
@@ -151,6 +152,20 @@ def test_putting_it_up_ends_the_stand(shed: Cellar):
     put_up(shed)
     shed.wait(2 * MINUTE)
     assert "yeast-stand-done" not in shed.standing()
+
+
+def test_throwing_the_wash_out_ends_the_word(shed: Cellar):
+    """Nobody is asked to pour off what went down the drain; taken back, it is told again."""
+    harvest(shed)
+    water(shed)
+    shed.wait(5 * HOUR)
+    shed.tell(WashDiscarded(at=shed.now, wash="w"))
+    told = shed.now
+    shed.wait(2 * MINUTE)
+    assert shed.alerts("yeast-stand-done") == ["raised", "returned"]
+    shed.tell(Undone(of=told))
+    shed.wait(2 * MINUTE)
+    assert shed.alerts("yeast-stand-done") == ["raised", "returned", "raised"]
 
 
 # --- the shelf ---------------------------------------------------------------------------------------------------
