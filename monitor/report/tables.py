@@ -15,7 +15,18 @@ from monitor.batches.told import sentence, taken_back
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.clock import iso
-from monitor.model.deeds import Harvested, JarCounted, JarDiscarded, Jarred, JarUsed, PouredOff, Undone, WashRound
+from monitor.model.deeds import (
+    Harvested,
+    JarCounted,
+    JarDiscarded,
+    JarLayer,
+    Jarred,
+    JarUsed,
+    PouredOff,
+    Undone,
+    WashDiscarded,
+    WashRound,
+)
 from monitor.model.inputs import JournalEntry
 
 What = Literal["batches", "shelf", "deeds"]
@@ -150,8 +161,10 @@ def words(entry: JournalEntry, name: str) -> str:
             alive = f", {entry.viability:g} % living" if entry.viability is not None else ""
             return f"counted: {entry.cells_per_ml:.3g} cells in a mL{alive}"
         case JarUsed():
-            return f"{entry.ml:g} mL used{f' for batch {entry.batch}' if entry.batch else ''}"
-        case JarDiscarded():
+            return f"{entry.ml:g} {entry.unit} used{f' for batch {entry.batch}' if entry.batch else ''}"
+        case JarLayer():
+            return f"{entry.layer_ml:g} mL of it is settled yeast"
+        case JarDiscarded() | WashDiscarded():
             return f"thrown out{f': {entry.why}' if entry.why else ''}"
         case _:
             return sentence(entry, name)

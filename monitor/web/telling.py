@@ -38,6 +38,7 @@ from monitor.model.deeds import (
     Reopened,
     Split,
     Undone,
+    WashDiscarded,
     WashRound,
 )
 from monitor.model.inputs import BatchStarted, JournalEntry, StageChanged
@@ -293,11 +294,16 @@ def _unhold(state: State, entry: HoldEnded, _: BatchState | None, __: int) -> No
 # --- yeast -----------------------------------------------------------------------------------------------------------
 
 
-def _wash(state: State, entry: WashRound | PouredOff, _: BatchState | None, __: int) -> None:
+def _wash(state: State, entry: WashRound | PouredOff | WashDiscarded, _: BatchState | None, __: int) -> None:
     _known(state, f"wash:{entry.wash}")
 
 
 def _harvest(state: State, entry: Harvested, _: BatchState | None, __: int) -> None:
+    if clearing.fined_by(state.records, entry.batch, entry.at):
+        raise Conflict(
+            f"batch {entry.batch} was fined: its lees hold finings",
+            "lees after finings are never kept: start from fresh",
+        )
     for parent in entry.parents:
         _known(state, f"jar:{parent}")
 
@@ -328,7 +334,8 @@ def _record(state: State, jar: str) -> list[JournalEntry]:
 
 _CHECKS: dict[type, Callable[[State, Any, Any, int], None]] = {
     Racked: _rack, Split: _split, Merged: _merge, Reopened: _reopen, Clarity: _clarity,
-    HoldEnded: _unhold, WashRound: _wash, PouredOff: _wash, Harvested: _harvest, Jarred: _jar, JarUsed: _on_shelf,
+    HoldEnded: _unhold, WashRound: _wash, PouredOff: _wash, WashDiscarded: _wash, Harvested: _harvest,
+    Jarred: _jar, JarUsed: _on_shelf,
     JarCounted: _on_shelf, JarDiscarded: _on_shelf,
 }  # fmt: skip
 

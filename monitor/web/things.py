@@ -166,7 +166,7 @@ def shelf(ask: Ask) -> Response:
         washes=[
             (each.name, washing.next_step(each, state.settings.practice.yeast, ask.local.now_ms))
             for each in yeast_clocks.washings_of(state)
-            if not each.jars
+            if not (each.jars or each.gone)
         ],
         cautions=[*CAUTIONS, "what smells off goes, whatever the figures say"],
     )

@@ -103,7 +103,8 @@ FILLED: dict[str, Any] = {
     "name": "amber-1b", "volume_l": 4.5, "into": "amber-2", "about": "jar:ale-3", "text": "clear",
     "file": "0123456789abcdef.jpg", "part": 2, "target_c": 4.0, "hours": 48.0, "litres": 4.0, "headspace_l": 0.3,
     "sealed_at_c": 4.0, "stored_at_c": 25.0, "wash": "w-1", "strain": "ale", "generation": 2, "volume_ml": 500.0,
-    "water_ml": 300.0, "jar": "ale-3", "origin": "wash", "cells_per_ml": 1.2e9, "layer_ml": 60.0, "ml": 80.0, "of": NOW - 99,
+    "water_ml": 300.0, "jar": "ale-3", "origin": "wash", "cells_per_ml": 1.2e9, "layer_ml": 60.0, "ml": 80.0,
+    "of": NOW - 99,
 }  # fmt: skip
 
 

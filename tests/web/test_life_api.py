@@ -87,6 +87,16 @@ def test_finings_go_in_when_what_practice_asks_is_so(person: httpx.Client):
     assert (clearing["first"]["what"], clearing["second"]["what"]) == ("silica sol", "chitosan")
 
 
+def test_lees_after_finings_are_never_kept(person: httpx.Client):
+    """Once finings are in, a harvest is refused; the same lees before them are taken."""
+    lees = {"kind": "harvest", "batch": "meadow-south", "strain": "house", "generation": 1, "volume_ml": 400}
+    assert tell(person, **lees, wash="w-1").status_code == 200
+    assert tell(person, kind="fining", batch="meadow-south", part=1, what="silica sol", anyway=True).status_code == 200
+    refused = tell(person, **lees, wash="w-2")
+    assert refused.status_code == 409
+    assert "was fined" in refused.json()["what"]
+
+
 @pytest.mark.parametrize(
     ("deed", "status", "word"),
     [
