@@ -25,7 +25,7 @@ from monitor.cli.common import (
     write,
 )
 from monitor.control import TypedReading
-from monitor.model.clock import iso
+from monitor.model.clock import SECOND, iso
 from monitor.model.config import Settings
 from monitor.model.errors import StoreError, UsageError
 from monitor.model.inputs import ForcedFinal, HandReading, ReadingUndone
@@ -90,6 +90,7 @@ def _reading(args: argparse.Namespace) -> int:
     at = moment(args.when, settings)
     value = _checked(args)
     probe = f"hand:{vessel}"
+    at = _free(settings, args.name, probe, value, at)
     readings = [TypedReading(probe=probe, quantity="hydrometer", value=value, time=at)]
     if args.at is not None:
         readings.insert(0, TypedReading(probe=probe, quantity="temperature", value=args.at, time=at))
@@ -106,6 +107,25 @@ def _reading(args: argparse.Namespace) -> int:
         print(f"{args.name}: {_mark(args.value)} taken {local(at, settings)}, {what}")
         print(f"a mistake? leeswatch batch reading {args.name} --undo")
     return 0
+
+
+def _free(settings: Settings, name: str, probe: str, value: float, at: int) -> int:
+    """The time, or where a reading of it was taken back the next free millisecond: what is stored is never replaced."""
+    try:
+        with reader_of(settings) as reader:
+            piece = reader.state().get(f"batch:{name}")
+            counting = {point["at_ms"] for point in json.loads(piece)["hand"]} if piece else set()
+            while at not in counting and reader.value_at(probe, "hydrometer", at) is not None:
+                at += 1
+            stored = reader.value_at(probe, "hydrometer", at)
+    except StoreError:
+        return at  # no store yet: nothing is in it
+    if stored is not None and abs(stored - value) > 1e-6:  # the same again is no harm
+        raise UsageError(
+            f"there is a reading of {local(at, settings)} already",
+            f"take it back first: leeswatch batch reading {name} --undo --when {iso(at)}",
+        )
+    return at
 
 
 def _mark(value: float) -> str:
@@ -163,7 +183,7 @@ def _undo(args: argparse.Namespace, settings: Settings, vessel: str) -> int:
     points = json.loads(piece)["hand"] if piece else []
     if args.when is not None:
         wanted = moment(args.when, settings)
-        points = [point for point in points if point["at_ms"] == wanted]
+        points = [point for point in points if 0 <= point["at_ms"] - wanted < SECOND]
     if not points:
         raise UsageError(f"batch {args.name} has no such hand reading", "leeswatch batch list shows what there is")
     at = points[-1]["at_ms"]

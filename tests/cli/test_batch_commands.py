@@ -32,6 +32,22 @@ def inputs(config: Path, kind: type) -> list[Any]:
         return [each for each in reader.inputs() if isinstance(each, kind)]
 
 
+def test_a_reading_that_was_taken_back_can_be_given_again(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With the same time and figure: it counts, and another figure of that time is refused until the first is undone."""
+    told = ["batch", "reading", "amber-1", "1.012", "--at", "19", "--when", iso(DAY_AGO), "--config", config]
+    assert run_here(capsys, *told)[0] == 0
+    code, _, err = run_here(capsys, *told[:3], "1.020", *told[4:])
+    assert (code, "already" in err) == (2, True)
+    undo = ["batch", "reading", "amber-1", "--undo", "--when", iso(DAY_AGO), "--config", config]
+    for _ in range(3):
+        assert run_here(capsys, *undo)[0] == 0
+        assert run_here(capsys, *told)[0] == 0
+
+    listed = parsed(run_here(capsys, "batch", "list", "--json", "--config", config)[1])
+    hand = next(each["hand"] for each in listed if each["batch"] == "amber-1")
+    assert [round(point["gravity"], 3) for point in hand if abs(point["at_ms"] - DAY_AGO) < 1000] == [1.012]
+
+
 def test_a_reading_by_hand_is_kept_and_taken_back(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """It is filed as typed, corrected for its temperature, shown in the list, and --undo takes the latest one back."""
     code, out, err = run_here(capsys, "batch", "reading", "amber-1", "1.030", "--at", "18", "--config", config)
