@@ -33,7 +33,7 @@ def inputs(config: Path, kind: type) -> list[Any]:
 
 
 def test_a_reading_that_was_taken_back_can_be_given_again(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """With the same time and figure: it counts, and another figure of that time is refused until the first is undone."""
+    """With the same time and figure: it counts; another figure of that time is refused until it is undone."""
     told = ["batch", "reading", "amber-1", "1.012", "--at", "19", "--when", iso(DAY_AGO), "--config", config]
     assert run_here(capsys, *told)[0] == 0
     code, _, err = run_here(capsys, *told[:3], "1.020", *told[4:])
