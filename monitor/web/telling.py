@@ -13,7 +13,7 @@ from pydantic import Field, RootModel, TypeAdapter, ValidationError
 from monitor.alerts.book import Outcome
 from monitor.batches import clearing, shelf
 from monitor.batches.record import counting
-from monitor.engine import clocks, cold
+from monitor.engine import clocks, cold, seals
 from monitor.engine.entries import apply_entry
 from monitor.engine.readings import open_batch
 from monitor.engine.state import State
@@ -36,6 +36,7 @@ from monitor.model.deeds import (
     PouredOff,
     Racked,
     Reopened,
+    SealedUp,
     Split,
     Undone,
     WashDiscarded,
@@ -143,12 +144,22 @@ def tell(
     if isinstance(entry, Fined):
         assert batch is not None
         return Change(_fine(state, entry, batch, reader, now_ms, ml_per_l), "told", "")
+    if isinstance(entry, SealedUp):
+        assert batch is not None
+        return Change((_as_known(state, entry, batch, reader),), "told", "")
     check = _CHECKS.get(type(entry))
     if check is not None:
         check(state, entry, batch, now_ms)
     if isinstance(entry, Photo) and not (folder_of(store) / entry.file).exists():
         raise NotFound(f"there is no photo {entry.file}", "keep it first: leeswatch batch photo --help")
     return Change((entry,), "told", "")
+
+
+def _as_known(state: State, entry: SealedUp, batch: BatchState, reader: Reader) -> SealedUp:
+    """What was known of it when it was closed is worked out here, whatever was sent: it decides what is safe."""
+    known = seals.seal_facts(state, batch, entry.at, said=reader.latest_verdicts().get(batch.name))
+    names = ("gravity", "gravity_error", "final_error", "fall_most", "abv")
+    return entry.model_copy(update={name: getattr(known, name) for name in names})
 
 
 def _batch_of(state: State, entry: Deed) -> BatchState | None:

@@ -87,6 +87,16 @@ def test_finings_go_in_when_what_practice_asks_is_so(person: httpx.Client):
     assert (clearing["first"]["what"], clearing["second"]["what"]) == ("silica sol", "chitosan")
 
 
+def test_what_a_seal_goes_by_is_not_taken_from_the_client(house: House, person: httpx.Client):
+    """A sent bound of nothing left to fall would make a closed vessel look safer than is known."""
+    sent = {"gravity": 0.99, "fall_most": 0.0, "abv": 1.0}
+    vessel = {"litres": 4, "headspace_l": 0.3, "sealed_at_c": 20, "stored_at_c": 25}
+    assert tell(person, kind="sealed", batch="meadow-south", **vessel, **sent).status_code == 200
+    (told,) = [each for each in journal(house) if each.kind == "sealed"]
+    assert told.gravity != 0.99
+    assert told.fall_most is None or told.fall_most > 0.001
+
+
 def test_lees_after_finings_are_never_kept(person: httpx.Client):
     """Once finings are in, a harvest is refused; the same lees before them are taken."""
     lees = {"kind": "harvest", "batch": "meadow-south", "strain": "house", "generation": 1, "volume_ml": 400}
