@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from monitor.cli.common import (
     Commands,
@@ -18,8 +18,7 @@ from monitor.cli.common import (
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
-    from monitor.batches.shape import Measured
-    from monitor.batches.siblings import Comparison, Difference
+    from monitor.batches.siblings import Comparison
 
 
 def add(verbs: Commands) -> None:
@@ -38,6 +37,7 @@ def add(verbs: Commands) -> None:
 
 
 def _compare(args: argparse.Namespace) -> int:
+    from monitor.report.compared import compared  # noqa: PLC0415 - as below
     from monitor.report.gather import comparison, state_in  # noqa: PLC0415 - the engine's memory, for this verb only
 
     if args.first == args.second:
@@ -52,38 +52,10 @@ def _compare(args: argparse.Namespace) -> int:
                 raise UsageError(f'there is no batch "{name}"', f"batches: {known}")
         found = comparison(reader, state, args.first, args.second, now)
     if args.json:
-        say_json(as_json(found))
+        say_json(compared(found))
     else:
         _show(found)
     return 0
-
-
-def as_json(found: Comparison) -> dict[str, Any]:
-    """A comparison as JSON: times h, gravities SG 20/20, errors one standard error."""
-    return {
-        "first": found.first,
-        "second": found.second,
-        "summary": found.summary,
-        "criterion": "beyond: the difference is larger than 1.96 joint standard errors",
-        "differences": [_row(row) for row in found.rows],
-    }
-
-
-def _row(row: Difference) -> dict[str, Any]:
-    return {
-        "what": row.name,
-        "unit": row.unit,
-        "first": _value(row.first),
-        "second": _value(row.second),
-        "difference": None if row.by is None else round(row.by, 5),
-        "error": None if row.error is None else round(row.error, 5),
-        "beyond": row.beyond,
-        "missing": row.missing or None,
-    }
-
-
-def _value(value: Measured | None) -> dict[str, float] | None:
-    return None if value is None else {"value": round(value.value, 5), "error": round(value.error, 5)}
 
 
 def _show(found: Comparison) -> None:
