@@ -81,15 +81,14 @@ def _fine(args: argparse.Namespace) -> int:
         raise UsageError(f"--per-litre {args.per_litre:g} cannot be", "give the packet's millilitres for one litre")
     if args.part == 2:
         return _second(args, settings, state, batch, found, at)
-    return _first(args, settings, state, batch, found, at, finished)
+    return _first(args, settings, state, batch, at, finished)
 
 
 def _first(
-    args: argparse.Namespace, settings: Settings, state: State, batch: BatchState, found: Clearing, at: int,
-    finished: int | None,
-) -> int:  # fmt: skip
+    args: argparse.Namespace, settings: Settings, state: State, batch: BatchState, at: int, finished: int | None
+) -> int:
     from monitor.batches import clearing  # noqa: PLC0415 - as above
-    from monitor.engine import clocks, cold  # noqa: PLC0415
+    from monitor.engine import clocks  # noqa: PLC0415
     from monitor.model.deeds import Fined  # noqa: PLC0415
     from monitor.model.inputs import StageChanged  # noqa: PLC0415
 
@@ -97,22 +96,11 @@ def _first(
     warmth = clocks.warmth_of(state, batch, at)
     if args.at is not None:
         warmth = (args.at, "as you say")
-    volume = cold.volume_of(state, batch)
-    verdict = "finished" if batch.rest == "finished" else batch.verdict
-    facts = clearing.Facts(
-        verdict=verdict,
-        finished_ms=finished,
-        racked_ms=found.racked_ms,
-        stage=batch.stage,
-        temperature_c=warmth[0] if warmth else None,
-        temperature_from=warmth[1] if warmth else "",
-        volume_l=volume,
-        running_ms=found.first.at_ms if found.first is not None and found.second is None else None,
-    )
+    facts = clocks.before_fining(state, batch, warmth, finished)
     conditions = clearing.before_first(
         facts, practice, degassed=args.degassed, dose_ml=args.dose, ml_per_l=args.per_litre
     )
-    dose = args.dose or clearing.suggested_dose(volume, args.per_litre or practice.first_ml_per_l)
+    dose = args.dose or clearing.suggested_dose(facts.volume_l, args.per_litre or practice.first_ml_per_l)
     met = all(each.answer == "pass" for each in conditions)
     if met or args.anyway:
         entries: list[Any] = []

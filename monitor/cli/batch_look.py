@@ -17,21 +17,17 @@ if TYPE_CHECKING:
 
 def look(settings: Settings, name: str) -> tuple[State, BatchState, dict[str, Any] | None, int | None]:
     """The state, the batch in it, its latest verdict with ranges, and when it was called finished."""
+    from monitor.engine import clocks  # noqa: PLC0415 - the engine, for verbs that judge only
+
     state = whole_state(settings)
     batch = batch_of(state, name)
     try:
         with reader_of(settings) as reader:
-            events = [event for _, event in reader.events() if event.get("batch") == name]
+            events = list(reader.verdicts(name))
     except StoreError:
         events = []
-    finished = None
-    for event in events:
-        if event["verdict"] != "finished":
-            finished = finished if event["verdict"] == "unknown" else None
-        elif finished is None:
-            finished = moment(event["time"], settings)
     said = next((event for event in reversed(events) if event.get("remaining_range")), None)
-    return state, batch, said, finished
+    return state, batch, said, clocks.called_finished(events)
 
 
 def open_batch(batch: BatchState) -> None:

@@ -73,8 +73,7 @@ def _seal(args: argparse.Namespace) -> int:
         found = seal.judge(facts, closing)
         deed = SealedUp(
             at=at, batch=args.name, litres=args.litres, headspace_l=args.headspace, sealed_at_c=cold_c,
-            stored_at_c=args.stored_at, material=args.material, rated_bar=args.rated, gravity=facts.gravity,
-            gravity_error=facts.gravity_error, final_error=facts.final_error, fall_most=facts.fall_most, abv=facts.abv,
+            stored_at_c=args.stored_at, material=args.material, rated_bar=args.rated, **seals.as_known(facts),
         )  # fmt: skip
     except ValueError as error:
         raise UsageError(_first_line(error), "litres and bar above nothing, temperatures from 0 to 40 °C") from error

@@ -7,8 +7,9 @@ a cellar of a hundred batches costs a look at each, no more.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 from weakref import WeakKeyDictionary
 
 from monitor.alerts.book import Outcome
@@ -18,7 +19,7 @@ from monitor.batches.seal import Judgement
 from monitor.engine import cold, seals
 from monitor.engine.state import State
 from monitor.engine.verdicts import liquid_source
-from monitor.model.clock import HOUR, MINUTE
+from monitor.model.clock import HOUR, MINUTE, parse_time
 from monitor.model.deeds import Held, SealedUp
 from monitor.model.events import AlertName
 from monitor.model.findings import Finding
@@ -128,6 +129,34 @@ def clearing_of(state: State, batch: BatchState) -> Clearing:
     plan = plans(state).get(f"batch:{batch.name}")
     practice = state.settings.practice.clearing
     return _stands(state, batch, plan.clearing if plan is not None else clearing.clearing((), practice))
+
+
+def called_finished(verdicts: Iterable[Mapping[str, Any]]) -> int | None:
+    """When a batch was called finished, by its verdict events in order, where nothing but not knowing came after."""
+    since: int | None = None
+    for event in verdicts:
+        if event["verdict"] != "finished":
+            since = since if event["verdict"] == "unknown" else None
+        elif since is None:
+            since = parse_time(event["time"])
+    return since
+
+
+def before_fining(
+    state: State, batch: BatchState, warmth: tuple[float, str] | None, finished_ms: int | None
+) -> clearing.Facts:
+    """What is so of a batch before the first part goes in; `finished_ms` is by `called_finished`."""
+    found = clearing_of(state, batch)
+    return clearing.Facts(
+        verdict="finished" if batch.rest == "finished" else batch.verdict,
+        finished_ms=finished_ms,
+        racked_ms=found.racked_ms,
+        stage=batch.stage,
+        temperature_c=warmth[0] if warmth else None,
+        temperature_from=warmth[1] if warmth else "",
+        volume_l=cold.volume_of(state, batch),
+        running_ms=found.first.at_ms if found.first is not None and found.second is None else None,
+    )
 
 
 def _stands(state: State, batch: BatchState, found: Clearing) -> Clearing:

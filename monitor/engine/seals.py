@@ -45,6 +45,12 @@ def seal_facts(
     return Facts(verdict, gravity, error, most, final, final_error, found[0] if found is not None else None)
 
 
+def as_known(facts: Facts) -> dict[str, float | None]:
+    """What a deed of closing keeps of them, so that a later fall can be told from noise."""
+    names = ("gravity", "gravity_error", "final_error", "fall_most", "abv")
+    return {name: getattr(facts, name) for name in names}
+
+
 def _gravity_of(state: State, batch: BatchState, now_ms: int, after_ms: int) -> tuple[float | None, float, bool]:
     """The latest gravity, its standard error, and whether it came after the latest verdict."""
     since_ms = max(after_ms, batch.said_ms)

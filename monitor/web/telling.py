@@ -18,7 +18,7 @@ from monitor.engine.entries import apply_entry
 from monitor.engine.readings import open_batch
 from monitor.engine.state import State
 from monitor.intake.values import OLDEST_OWN_MS, refuse_future
-from monitor.model.clock import iso, parse_time
+from monitor.model.clock import iso
 from monitor.model.deeds import (
     Clarity,
     Deed,
@@ -158,8 +158,7 @@ def tell(
 def _as_known(state: State, entry: SealedUp, batch: BatchState, reader: Reader) -> SealedUp:
     """What was known of it when it was closed is worked out here, whatever was sent: it decides what is safe."""
     known = seals.seal_facts(state, batch, entry.at, said=reader.latest_verdicts().get(batch.name))
-    names = ("gravity", "gravity_error", "final_error", "fall_most", "abv")
-    return entry.model_copy(update={name: getattr(known, name) for name in names})
+    return entry.model_copy(update=seals.as_known(known))
 
 
 def _batch_of(state: State, entry: Deed) -> BatchState | None:
@@ -265,31 +264,10 @@ def first_part(
     state: State, batch: BatchState, entry: Fined, reader: Reader, now_ms: int, ml_per_l: float | None = None
 ) -> tuple[clearing.Condition, ...]:
     """What is asked before the first part of the finings goes in, and whether it is so."""
-    found = clocks.clearing_of(state, batch)
     warmth = clocks.warmth_of(state, batch, now_ms)
-    facts = clearing.Facts(
-        verdict="finished" if batch.rest == "finished" else batch.verdict,
-        finished_ms=_called_finished(reader, batch.name),
-        racked_ms=found.racked_ms,
-        stage=batch.stage,
-        temperature_c=warmth[0] if warmth else None,
-        temperature_from=warmth[1] if warmth else "",
-        volume_l=cold.volume_of(state, batch),
-        running_ms=found.first.at_ms if found.first is not None and found.second is None else None,
-    )
+    facts = clocks.before_fining(state, batch, warmth, clocks.called_finished(reader.verdicts(batch.name)))
     practice = state.settings.practice.clearing
     return clearing.before_first(facts, practice, degassed=entry.degassed, dose_ml=entry.dose_ml, ml_per_l=ml_per_l)
-
-
-def _called_finished(reader: Reader, name: str) -> int | None:
-    """When it was called finished, where nothing but not knowing came after that."""
-    since: int | None = None
-    for event in reader.verdicts(name):
-        if event["verdict"] == "finished":
-            since = since if since is not None else parse_time(event["time"])
-        elif event["verdict"] != "unknown":
-            since = None
-    return since
 
 
 def _clarity(_: State, entry: Clarity, __: BatchState, ___: int) -> None:
