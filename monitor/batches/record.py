@@ -6,8 +6,9 @@ then, unless the undoing was itself undone.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
+from monitor.model.clock import MINUTE
 from monitor.model.deeds import Deed, Harvested, Jarred, JarUsed, Merged, Split, Undone
 from monitor.model.inputs import (
     Added,
@@ -58,18 +59,33 @@ def when(entry: JournalEntry) -> int:
     return at if isinstance(at, int) else entry.received
 
 
+def taken_back(record: Iterable[JournalEntry]) -> dict[int, int]:
+    """What does not count, by when it was received, and when it was taken back."""
+    off: dict[int, int] = {}
+    for entry in sorted(record, key=lambda each: each.received, reverse=True):
+        if isinstance(entry, Undone) and entry.received not in off:
+            off.setdefault(entry.of, entry.received)
+    return off
+
+
 def counting(record: Iterable[JournalEntry]) -> list[JournalEntry]:
     """The entries that count, in the order in which they were done."""
-    off: set[int] = set()
-    kept: list[JournalEntry] = []
-    for entry in sorted(record, key=lambda each: each.received, reverse=True):
-        if entry.received in off:
-            continue
-        if isinstance(entry, Undone):
-            off.add(entry.of)
-        else:
-            kept.append(entry)
+    entries = list(record)
+    off = taken_back(entries)
+    kept = [entry for entry in entries if entry.received not in off and not isinstance(entry, Undone)]
     return sorted(kept, key=lambda entry: (when(entry), entry.received))
+
+
+def of_time(
+    record: Sequence[JournalEntry], at_ms: int, done_ms: Callable[[JournalEntry], int] = when
+) -> list[JournalEntry]:
+    """The entries of a time: received then, else done then, else done in that minute. Undoings by receipt alone."""
+    deeds = [each for each in record if not isinstance(each, Undone)]
+    return (
+        [each for each in record if each.received == at_ms]
+        or [each for each in deeds if done_ms(each) == at_ms]
+        or [each for each in deeds if done_ms(each) // MINUTE == at_ms // MINUTE]
+    )
 
 
 def latest(record: Sequence[JournalEntry]) -> JournalEntry | None:

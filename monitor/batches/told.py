@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from monitor.batches.record import when
+from monitor.batches.record import taken_back, when
 from monitor.batches.strength import Facts
 from monitor.model.clock import iso, parse_time
 from monitor.model.config import Batch
@@ -75,15 +75,6 @@ def done_ms(entry: JournalEntry) -> int:
         return pitched if isinstance(pitched, int) else parse_time(pitched) if isinstance(pitched, str) else when(entry)
     except ValueError:
         return when(entry)
-
-
-def taken_back(record: Sequence[JournalEntry]) -> dict[int, int]:
-    """What does not count, by when it was received, and when it was taken back."""
-    off: dict[int, int] = {}
-    for entry in sorted(record, key=lambda each: each.received, reverse=True):
-        if isinstance(entry, Undone) and entry.received not in off:
-            off.setdefault(entry.of, entry.received)
-    return off
 
 
 def _why(

@@ -102,14 +102,11 @@ def _no_two(state: State, settings: Settings, found: JournalEntry) -> None:
 
 def _at(args: argparse.Namespace, record: list[JournalEntry], settings: Settings) -> JournalEntry:
     """The one entry of a time: when it was received, or done, to the minute if need be."""
+    from monitor.batches.record import of_time  # noqa: PLC0415
     from monitor.batches.told import done_ms  # noqa: PLC0415
 
     at = moment(args.of, settings)
-    exact = [each for each in record if each.received == at]
-    deeds = [each for each in record if not isinstance(each, Undone)]
-    found = exact or [each for each in deeds if done_ms(each) == at] or [
-        each for each in deeds if done_ms(each) // 60_000 == at // 60_000
-    ]  # fmt: skip
+    found = of_time(record, at, done_ms)
     if len(found) == 1:
         return found[0]
     if found:

@@ -39,7 +39,7 @@ def _undo(args: argparse.Namespace) -> int:
         record += _own(state.records.get(f"{kind}:{args.name}", ()), f"{kind}:{args.name}")
     if not record:
         raise UsageError(f'there is no wash or jar "{args.name}"', "leeswatch yeast shelf shows what there is")
-    live = [each for each in counting(record) if not isinstance(each, Undone)]
+    live = counting(record)
     if args.of is not None:
         found = _at(args, record, settings)
     else:
@@ -94,15 +94,10 @@ def _own(record: Sequence[JournalEntry], about: str) -> list[JournalEntry]:
 
 def _at(args: argparse.Namespace, record: Sequence[JournalEntry], settings: Settings) -> JournalEntry:
     """The one entry of a time: when it was received, or done, to the minute if need be."""
-    from monitor.batches.record import when  # noqa: PLC0415 - as above
+    from monitor.batches.record import of_time  # noqa: PLC0415 - as above
 
     at = moment(args.of, settings)
-    deeds = [each for each in record if not isinstance(each, Undone)]
-    found = (
-        [each for each in record if each.received == at]
-        or [each for each in deeds if when(each) == at]
-        or [each for each in deeds if when(each) // 60_000 == at // 60_000]
-    )
+    found = of_time(record, at)
     if len(found) == 1:
         return found[0]
     if found:

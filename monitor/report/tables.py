@@ -9,9 +9,9 @@ from typing import Any, Literal, TextIO
 
 from monitor.batches import shelf as shelves
 from monitor.batches.life import Life
-from monitor.batches.record import subjects, when
+from monitor.batches.record import subjects, taken_back, when
 from monitor.batches.shelf import Jar
-from monitor.batches.told import sentence, taken_back
+from monitor.batches.told import sentence
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.clock import iso
@@ -123,10 +123,11 @@ def deeds(state: State) -> list[Row]:
         off |= taken_back(record)
         for entry in record:
             found.setdefault(entry.received, (entry, about))
-    return [_deed(entry, about, off) for _, (entry, about) in sorted(found.items())]
+    return [deed(entry, about, off) for _, (entry, about) in sorted(found.items())]
 
 
-def _deed(entry: JournalEntry, about: str, off: dict[int, int]) -> Row:
+def deed(entry: JournalEntry, about: str, off: dict[int, int]) -> Row:
+    """One entry, found in the record of `about`; `off` is what was taken back, and when."""
     chief = (subjects(entry) or (about,))[0]
     kind, _, name = chief.partition(":")
     return {

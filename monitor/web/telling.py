@@ -12,7 +12,7 @@ from pydantic import Field, RootModel, TypeAdapter, ValidationError
 
 from monitor.alerts.book import Outcome
 from monitor.batches import clearing, shelf
-from monitor.batches.record import counting
+from monitor.batches.record import counting, taken_back
 from monitor.engine import clocks, cold, seals
 from monitor.engine.entries import apply_entry
 from monitor.engine.readings import open_batch
@@ -339,24 +339,12 @@ def undo(state: State, of_ms: int, now_ms: int) -> Change:
         raise NotFound(f"no deed was received at {iso(of_ms)}", "see /api/deeds for what can be taken back")
     record = holders[0]
     found = next(each for each in record if each.received == of_ms)
-    undone = {each.of for each in counting_undoings(record)}
-    if of_ms in undone:
+    if of_ms in taken_back(record):
         raise Conflict("that was taken back already", "to count it again, take its undoing back")
     if isinstance(found, BatchStarted):
         _only_start(state, str(found.batch.get("name")), record)
     _no_two(state, found, now_ms)
     return Change((Undone(of=of_ms),), "undone", "")
-
-
-def counting_undoings(record: list[JournalEntry]) -> list[Undone]:
-    """The undoings of a record that were not themselves taken back."""
-    off: set[int] = set()
-    kept: list[Undone] = []
-    for entry in sorted(record, key=lambda each: each.received, reverse=True):
-        if isinstance(entry, Undone) and entry.received not in off:
-            off.add(entry.of)
-            kept.append(entry)
-    return kept
 
 
 def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:

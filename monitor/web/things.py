@@ -12,8 +12,8 @@ from monitor.batches import lineage, washing
 from monitor.batches import shelf as shelves
 from monitor.batches.life import Life
 from monitor.batches.lineage import Lineage, Node
+from monitor.batches.record import taken_back
 from monitor.batches.shelf import CAUTIONS, Jar
-from monitor.batches.told import taken_back
 from monitor.engine import clocks, pictures, yeast_clocks
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
@@ -130,12 +130,12 @@ def _facts(life: Life, local: Local) -> list[Fact]:
 def _lines(life: Life, record: list[JournalEntry]) -> list[dict[str, Any]]:
     """The history, the latest first, each line with what can be done about it."""
     entries = {entry.received for entry in record}
-    undoings = {entry.of: entry.received for entry in telling.counting_undoings(record)}
+    off = taken_back(record)
     return [
         {
             "at": line.at_ms, "text": line.text, "counts": line.counts, "why": line.why,
             "undo": iso(line.received_ms) if line.counts and line.received_ms in entries else None,
-            "again": iso(undoings[line.received_ms]) if line.received_ms in undoings else None,
+            "again": iso(off[line.received_ms]) if line.received_ms in off else None,
         }
         for line in reversed(life.history)
     ]  # fmt: skip
@@ -225,17 +225,20 @@ def _find_jar(state: State, name: str, now_ms: int) -> Jar:
 def _jar_lines(state: State, name: str) -> list[dict[str, Any]]:
     record = state.records.get(f"jar:{name}", [])
     off = taken_back(record)
-    undoings = {entry.of: entry.received for entry in telling.counting_undoings(record)}
-    rows = [row for row in tables.deeds(state) if parse_time(row["received"]) in {each.received for each in record}]
-    lines = [
-        {
-            "at": parse_time(row["time"]), "text": row["text"], "counts": row["counts"],
-            "why": "taken back" if parse_time(row["received"]) in off else "",
-            "undo": row["received"] if row["counts"] else None,
-            "again": iso(undoings[parse_time(row["received"])]) if parse_time(row["received"]) in undoings else None,
-        }
-        for row in rows if row["kind"] != "undone"
-    ]  # fmt: skip
+    lines = []
+    for entry in sorted(record, key=lambda each: each.received):
+        if isinstance(entry, Undone):
+            continue
+        row = tables.deed(entry, f"jar:{name}", off)
+        undone = off.get(entry.received)
+        lines.append(
+            {
+                "at": parse_time(row["time"]), "text": row["text"], "counts": row["counts"],
+                "why": "taken back" if undone is not None else "",
+                "undo": row["received"] if row["counts"] else None,
+                "again": iso(undone) if undone is not None else None,
+            }
+        )  # fmt: skip
     return sorted(lines, key=lambda line: line["at"], reverse=True)
 
 
