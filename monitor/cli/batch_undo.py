@@ -79,25 +79,15 @@ def _undo(args: argparse.Namespace) -> int:
 
 
 def _no_two(state: State, settings: Settings, found: JournalEntry) -> None:
-    """Taking a move or an end back must not put two batches into one vessel; it is tried on this copy of the state."""
-    from monitor.alerts.book import Outcome  # noqa: PLC0415 - only where something is taken back
-    from monitor.engine.entries import apply_entry  # noqa: PLC0415
+    from monitor.engine.undoing import crowded_by  # noqa: PLC0415 - only where something is taken back
 
-    def crowded() -> dict[str, list[str]]:
-        within: dict[str, list[str]] = {}
-        for batch in state.batches.values():
-            if not batch.closed:
-                within.setdefault(batch.vessel, []).append(batch.name)
-        return {vessel: names for vessel, names in within.items() if len(names) > 1}
-
-    before, now = crowded(), now_ms(settings)
-    apply_entry(state, Undone(of=found.received, received=now), now, Outcome())
-    for vessel, names in crowded().items():
-        if names != before.get(vessel):
-            raise UsageError(
-                f"that would put {' and '.join(names)} into one vessel, {vessel}",
-                "say first where the other one went (batch rack), or that it is over (batch close)",
-            )
+    crowded = crowded_by(state, found, now_ms(settings))
+    if crowded is not None:
+        vessel, names = crowded
+        raise UsageError(
+            f"that would put {' and '.join(names)} into one vessel, {vessel}",
+            "say first where the other one went (batch rack), or that it is over (batch close)",
+        )
 
 
 def _at(args: argparse.Namespace, record: list[JournalEntry], settings: Settings) -> JournalEntry:
@@ -116,15 +106,12 @@ def _at(args: argparse.Namespace, record: list[JournalEntry], settings: Settings
 
 
 def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:
-    """A start is taken back last: the rest of the record would hang in the air."""
-    from monitor.batches.record import counting  # noqa: PLC0415
+    from monitor.engine.undoing import beside_the_start  # noqa: PLC0415
 
-    others = sum(1 for each in counting(record) if not isinstance(each, BatchStarted))
-    batch = state.batches.get(name)
-    hand = len(batch.hand) if batch is not None else 0
-    if others or hand:
+    others = beside_the_start(state, name, record)
+    if others:
         raise UsageError(
-            f"batch {name} has {others + hand} other entries and readings",
+            f"batch {name} has {others} other entries and readings",
             f"take those back first (a reading: leeswatch batch reading {name} --undo), "
             f"or say that it is over: leeswatch batch close {name}",
         )

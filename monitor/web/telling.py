@@ -10,11 +10,9 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, RootModel, TypeAdapter, ValidationError
 
-from monitor.alerts.book import Outcome
 from monitor.batches import clearing, shelf
 from monitor.batches.record import counting, taken_back
-from monitor.engine import clocks, cold, seals
-from monitor.engine.entries import apply_entry
+from monitor.engine import clocks, cold, seals, undoing
 from monitor.engine.readings import open_batch
 from monitor.engine.state import State
 from monitor.intake.values import OLDEST_OWN_MS, refuse_future
@@ -348,27 +346,15 @@ def undo(state: State, of_ms: int, now_ms: int) -> Change:
 
 
 def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:
-    """A start is taken back last: the rest of the record would hang in the air."""
-    others = sum(not isinstance(each, BatchStarted) for each in counting(record))
-    batch = state.batches.get(name)
-    others += len(batch.hand) if batch is not None else 0
+    others = undoing.beside_the_start(state, name, record)
     if others:
         raise Conflict(f"batch {name} has {others} other entries and readings", "take those back first, or end it")
 
 
 def _no_two(state: State, found: JournalEntry, now_ms: int) -> None:
-    """Taking a move or an end back must not put two batches into one vessel; it is tried on this copy of the state."""
-
-    def crowded() -> set[tuple[str, ...]]:
-        within: dict[str, list[str]] = {}
-        for batch in state.batches.values():
-            if not batch.closed:
-                within.setdefault(batch.vessel, []).append(batch.name)
-        return {(vessel, *names) for vessel, names in within.items() if len(names) > 1}
-
-    before, then = crowded(), max(now_ms, state.clock.last_ms + 1)
-    apply_entry(state, Undone(of=found.received, received=then), then, Outcome())
-    for vessel, *names in crowded() - before:
+    crowded = undoing.crowded_by(state, found, now_ms)
+    if crowded is not None:
+        vessel, names = crowded
         raise Conflict(
             f"that would put {' and '.join(names)} into one vessel, {vessel}",
             "say first where the other one went, or that it is over",
