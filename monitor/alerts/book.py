@@ -114,6 +114,12 @@ class Book:
             if alert is not None:
                 self._return(key, now_ms, out, finding)
 
+    def over(self, alert: AlertName, about: str, words: str, now_ms: int, out: Outcome) -> None:
+        """The cause is gone: cheap where nothing stands and nothing was ticked off, as at most looks."""
+        key = f"{alert}/{about}"
+        if key in self.standing or key in self.done:
+            self.note(Finding(alert, about, active=False, message=words, seen_ms=now_ms), now_ms, out)
+
     def _is_done(self, key: str, now_ms: int) -> bool:
         """Whether somebody ticked it off; a reading that was wanted is asked for again after some days."""
         ticked = self.done.get(key)

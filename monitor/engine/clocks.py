@@ -21,7 +21,6 @@ from monitor.engine.state import State
 from monitor.engine.verdicts import liquid_source
 from monitor.model.clock import HOUR, MINUTE, parse_time
 from monitor.model.deeds import Held, SealedUp
-from monitor.model.events import AlertName
 from monitor.model.findings import Finding
 from monitor.rules.batch import BatchState
 from monitor.rules.health import SeriesHealth, span_words
@@ -112,13 +111,6 @@ def _near(
             stands[other.name] = _stands(state, other, its.clearing)
         found.append((other.name, stands[other.name]))
     return found
-
-
-def _over(state: State, alert: AlertName, batch: BatchState, words: str, now_ms: int, out: Outcome) -> None:
-    """The cause of a clock's alert is gone."""
-    key = f"{alert}/batch:{batch.name}"
-    if key in state.book.standing or key in state.book.done:
-        state.book.note(Finding(alert, f"batch:{batch.name}", active=False, message=words, seen_ms=now_ms), now_ms, out)
 
 
 # --- clearing ----------------------------------------------------------------------------------------------------
@@ -233,22 +225,22 @@ def _clears(
     name, about = batch.name, f"batch:{batch.name}"
     if not _runs(batch, plan):
         words = f"No finings are at work in batch {name} any more."
-        _over(state, "clearing-due", batch, words, now_ms, out)
-        _over(state, "clearing-slow", batch, words, now_ms, out)
+        state.book.over("clearing-due", about, words, now_ms, out)
+        state.book.over("clearing-slow", about, words, now_ms, out)
         return
     practice = state.settings.practice.clearing
     found = _stands(state, batch, plan.clearing)
     due_ms = clearing.second_due_ms(found, practice)
     if due_ms is None:
-        _over(state, "clearing-due", batch, f"The second part is in batch {name}.", now_ms, out)
+        state.book.over("clearing-due", about, f"The second part is in batch {name}.", now_ms, out)
     elif now_ms >= due_ms:
         state.book.note(_due(name, found, now_ms), now_ms, out)
     else:
-        _over(state, "clearing-due", batch, f"The second part for batch {name} is not due yet.", now_ms, out)
+        state.book.over("clearing-due", about, f"The second part for batch {name} is not due yet.", now_ms, out)
     latest = found.looks[-1] if found.looks else None
     if latest is not None and latest.clear():
         words = f"Batch {name} is {latest.clearness} now, {latest.how}."
-        _over(state, "clearing-slow", batch, words, now_ms, out)
+        state.book.over("clearing-slow", about, words, now_ms, out)
     elif latest is not None and found.second is not None:
         slow = clearing.slow(name, found, practice, now_ms, siblings, sinking_of(state, batch, now_ms))
         if slow is not None:
@@ -258,9 +250,9 @@ def _clears(
             )  # fmt: skip
             state.book.note(finding, now_ms, out)
         else:
-            _over(state, "clearing-slow", batch, f"Batch {name} clears as it should.", now_ms, out)
+            state.book.over("clearing-slow", about, f"Batch {name} clears as it should.", now_ms, out)
     else:
-        _over(state, "clearing-slow", batch, f"The clearing of batch {name} begins anew.", now_ms, out)
+        state.book.over("clearing-slow", about, f"The clearing of batch {name} begins anew.", now_ms, out)
     _ask_to_look(state, batch, found, now_ms, out)
 
 
@@ -282,17 +274,18 @@ def _due(name: str, found: Clearing, now_ms: int) -> Finding:
 
 def _ask_to_look(state: State, batch: BatchState, found: Clearing, now_ms: int, out: Outcome) -> None:
     """It should be clear by now, and nobody has looked since it could be."""
+    about = f"batch:{batch.name}"
     if batch.stage == "fermenting":
         return  # there the verdict's own rule asks for readings
     expected = clearing.clear_expected_ms(found, state.settings.practice.clearing)
     unseen = expected is not None and not any(look.at_ms >= expected[0] for look in found.looks)
     if expected is None or not unseen:
-        _over(state, "reading-due", batch, f"Somebody looked at batch {batch.name}.", now_ms, out)
+        state.book.over("reading-due", about, f"Somebody looked at batch {batch.name}.", now_ms, out)
     elif now_ms >= expected[1]:
         since = found.since_ms() or now_ms
         ask = Finding(
             "reading-due",
-            f"batch:{batch.name}",
+            about,
             active=True,
             message=f"Batch {batch.name} should be clear by now: look at it against a light.",
             because=(f"its second part of finings went in {span_words(now_ms - since)} ago, and nobody has looked",),
@@ -330,18 +323,19 @@ def judged(state: State, batch: BatchState, now_ms: int) -> tuple[tuple[SealedUp
 
 
 def _sealed(state: State, batch: BatchState, plan: Plan, now_ms: int, out: Outcome) -> None:
+    about = f"batch:{batch.name}"
     if not plan.sealed:
-        _over(state, "seal-unsafe", batch, f"Batch {batch.name} does not stand closed any more.", now_ms, out)
+        state.book.over("seal-unsafe", about, f"Batch {batch.name} does not stand closed any more.", now_ms, out)
         return
     unsafe = [(sealed, found) for sealed, found in judged(state, batch, now_ms) if not found.safe]
     if not unsafe:
-        _over(state, "seal-unsafe", batch, f"Batch {batch.name} may stay closed, by what is known.", now_ms, out)
+        state.book.over("seal-unsafe", about, f"Batch {batch.name} may stay closed, by what is known.", now_ms, out)
         return
     sealed, found = max(unsafe, key=lambda each: each[1].pressure_range[1] if each[1].pressure_range else math.inf)
     vessels = f", in {len(unsafe)} vessels" if len(unsafe) > 1 else ""
     finding = Finding(
         "seal-unsafe",
-        f"batch:{batch.name}",
+        about,
         active=True,
         message=f"Batch {batch.name} stands closed{vessels}, and that is not safe.",
         because=(*found.reasons(), f"{sealed.litres:g} L in {found.rating}"),

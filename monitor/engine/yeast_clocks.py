@@ -17,7 +17,6 @@ from monitor.batches.washing import Source, Stand, Washing
 from monitor.engine.lives import life_of, start_of
 from monitor.engine.state import State
 from monitor.model.config import YeastPractice
-from monitor.model.events import AlertName
 from monitor.model.findings import Finding
 from monitor.rules.health import span_words
 
@@ -124,22 +123,16 @@ def _say(state: State, finding: Finding, since_ms: int, now_ms: int, out: Outcom
     if before < since_ms:
         if standing is not None:
             standing.told = 0  # the new word follows at once; nobody needs to be told that the old one is over
-        _over(state, finding.alert, finding.about, "Another word follows.", now_ms, out)
+        state.book.over(finding.alert, finding.about, "Another word follows.", now_ms, out)
     state.book.note(finding, now_ms, out)
-
-
-def _over(state: State, alert: AlertName, about: str, words: str, now_ms: int, out: Outcome) -> None:
-    key = f"{alert}/{about}"
-    if key in state.book.standing or key in state.book.done:
-        state.book.note(Finding(alert, about, active=False, message=words, seen_ms=now_ms), now_ms, out)
 
 
 def _stands(state: State, name: str, wash: Washing | None, now_ms: int, out: Outcome) -> None:
     running = wash.running if wash is not None else None
     if running is None:
-        _over(state, "yeast-stand-done", f"jar:{name}", f"Nothing stands in wash {name} any more.", now_ms, out)
+        state.book.over("yeast-stand-done", f"jar:{name}", f"Nothing stands in wash {name} any more.", now_ms, out)
     elif now_ms < running.due_ms:
-        _over(state, "yeast-stand-done", f"jar:{name}", f"Wash {name} stands anew.", now_ms, out)
+        state.book.over("yeast-stand-done", f"jar:{name}", f"Wash {name} stands anew.", now_ms, out)
     else:
         _say(state, _stood(name, running, now_ms), running.told_ms, now_ms, out)
 
@@ -165,14 +158,14 @@ def _stood(name: str, stand: Stand, now_ms: int) -> Finding:
 def _ages(state: State, name: str, jar: Jar | None, now_ms: int, out: Outcome) -> None:
     about = f"jar:{name}"
     if jar is None or jar.gone:
-        _over(state, "yeast-old", about, f"Jar {name} is not on the shelf any more.", now_ms, out)
+        state.book.over("yeast-old", about, f"Jar {name} is not on the shelf any more.", now_ms, out)
         return
     if jar.discard_ms is not None and now_ms >= jar.discard_ms:
         _say(state, _old(jar, now_ms, discard=True), jar.discard_ms, now_ms, out)
     elif jar.best_ms is not None and now_ms >= jar.best_ms:
         _say(state, _old(jar, now_ms, discard=False), jar.best_ms, now_ms, out)
     else:
-        _over(state, "yeast-old", about, f"Jar {name} is not old.", now_ms, out)
+        state.book.over("yeast-old", about, f"Jar {name} is not old.", now_ms, out)
 
 
 def _old(jar: Jar, now_ms: int, *, discard: bool) -> Finding:
