@@ -1,14 +1,14 @@
 """Clocks of clearing, cold and sealing: looked at each minute.
 
-What runs is worked out from the records. A record only grows, so what was read from it holds for as long as its length:
-a cellar of a hundred batches costs a look at each, no more.
+What runs is worked out from the records, and only an entry changes it: between two entries a minute costs a look at
+what runs, however many batches there were.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -31,7 +31,7 @@ CLEARS = ("fermenting", "clearing")
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What a record says of clearing, cold and sealing."""
+    """What a record says of clearing, cold and sealing, as long as nothing was added to it."""
 
     length: int
     clear_ntu: float
@@ -44,50 +44,76 @@ class Plan:
 class _Memo:
     """What was worked out of a state's records; never kept, always the same again."""
 
-    plans: dict[str, Plan]
-    judged: dict[str, tuple[tuple[object, ...], tuple[tuple[SealedUp, Judgement], ...]]]
+    plans: dict[str, Plan] = field(default_factory=dict)
+    judged: dict[str, tuple[tuple[object, ...], tuple[tuple[SealedUp, Judgement], ...]]] = field(default_factory=dict)
+    entries: int = -1
+    """As many had the state taken when its records were last read."""
+    ticked: int = -1
+    """As many had it taken at the latest tick."""
+    at_work: tuple[Planned, ...] = ()
+    """Batches with a clock that runs, or that stand closed."""
+    fined: tuple[Planned, ...] = ()
+    holds: dict[str, Held] = field(default_factory=dict)
 
 
+Planned = tuple[BatchState, Plan]
 _MEMOS: WeakKeyDictionary[State, _Memo] = WeakKeyDictionary()
 
 
 def plans(state: State) -> dict[str, Plan]:
     """What runs, by what it is about."""
-    known = _MEMOS.setdefault(state, _Memo({}, {})).plans
-    practice = state.settings.practice.clearing
-    for about, record in state.records.items():
-        plan = known.get(about)
-        if plan is None or plan.length != len(record) or plan.clear_ntu != practice.clear_ntu:
-            known[about] = Plan(
-                len(record), practice.clear_ntu, clearing.clearing(record, practice), hold.active(record),
-                seal.closed(record),
-            )  # fmt: skip
-    return known
+    return _memo(state).plans
 
 
 def holds(state: State) -> dict[str, Held]:
     """The holds that run; a batch whose start was taken back is not there to be held."""
-    return {
-        about: plan.held for about, plan in plans(state).items()
+    return _memo(state).holds
+
+
+def _memo(state: State) -> _Memo:
+    memo = _MEMOS.setdefault(state, _Memo())
+    if memo.entries != state.entries:
+        _read(state, memo)
+        memo.entries = state.entries
+    return memo
+
+
+def _read(state: State, memo: _Memo) -> None:
+    practice = state.settings.practice.clearing
+    for about, record in state.records.items():
+        plan = memo.plans.get(about)
+        if plan is None or plan.length != len(record) or plan.clear_ntu != practice.clear_ntu:
+            memo.plans[about] = Plan(
+                len(record), practice.clear_ntu, clearing.clearing(record, practice), hold.active(record),
+                seal.closed(record),
+            )  # fmt: skip
+    planned = _planned(state, memo)
+    memo.at_work = tuple((batch, plan) for batch, plan in planned if plan.sealed or _runs(batch, plan))
+    memo.fined = tuple((batch, plan) for batch, plan in planned if plan.clearing.second is not None)
+    memo.holds = {
+        about: plan.held for about, plan in memo.plans.items()
         if plan.held is not None and (not about.startswith("batch:") or about[6:] in state.batches)
     }  # fmt: skip
 
 
+def _planned(state: State, memo: _Memo) -> list[Planned]:
+    found = memo.plans
+    return [(batch, plan) for name, batch in state.batches.items() if (plan := found.get(f"batch:{name}"))]
+
+
 def tick(state: State, now_ms: int, out: Outcome) -> None:
-    """Look at what runs."""
-    found = plans(state)
-    planned = [(batch, plan) for name, batch in state.batches.items() if (plan := found.get(f"batch:{name}"))]
-    for batch, plan in planned:
+    """Look at what runs; at all batches after an entry, for what it ended."""
+    memo = _memo(state)
+    for batch, plan in memo.at_work:
         if _runs(batch, plan):
             _file_turbidity(state, batch, now_ms)
-    fined = [(batch, plan) for batch, plan in planned if plan.clearing.second is not None]
     stands: dict[str, Clearing] = {}
-    for batch, plan in planned:
-        _clears(state, batch, plan, _near(state, batch, plan, fined, stands), now_ms, out)
+    for batch, plan in memo.at_work if memo.ticked == state.entries else _planned(state, memo):
+        _clears(state, batch, plan, _near(state, batch, plan, memo.fined, stands), now_ms, out)
         _sealed(state, batch, plan, now_ms, out)
-    running = holds(state)
-    if running or state.holds:
-        cold.tick(state, running, now_ms, out)
+    memo.ticked = state.entries
+    if memo.holds or state.holds:
+        cold.tick(state, memo.holds, now_ms, out)
 
 
 def _runs(batch: BatchState, plan: Plan) -> bool:
@@ -96,7 +122,7 @@ def _runs(batch: BatchState, plan: Plan) -> bool:
 
 
 def _near(
-    state: State, batch: BatchState, plan: Plan, fined: Iterable[tuple[BatchState, Plan]], stands: dict[str, Clearing]
+    state: State, batch: BatchState, plan: Plan, fined: Iterable[Planned], stands: dict[str, Clearing]
 ) -> list[tuple[str, Clearing]]:
     """Batches fined at about the same time as this one, and how they cleared; `stands` keeps what was looked up."""
     since = plan.clearing.since_ms()

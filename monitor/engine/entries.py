@@ -43,6 +43,7 @@ WARM_C = 20.0  # what is put into a fridge is taken to come from a room
 
 def apply_entry(state: State, entry: JournalEntry, now_ms: int, out: Outcome) -> None:
     """Apply one entry; kinds that are only kept for the record do nothing here."""
+    state.entries += 1
     about = deeds.keep(state, entry)
     if about:
         deeds.apply_deed(state, entry, about, now_ms, out)

@@ -87,6 +87,7 @@ class State:
         self.finals: list[Past] = []
         self.records: dict[str, Record] = {}
         self.holds: dict[str, HoldState] = {}
+        self.entries = 0  # taken since it was loaded: what follows from entries alone is worked out once for each
         self._touched: set[str] = set()
         self._gone: set[str] = set()
         self._order: dict[str, list[str]] = {}

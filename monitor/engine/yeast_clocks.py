@@ -5,7 +5,7 @@ A record only grows, so what was read from it holds for as long as its length an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from weakref import WeakKeyDictionary
 
 from monitor.alerts.book import Outcome
@@ -31,8 +31,22 @@ class _Seen:
     jar: Jar | None = None
     """As it was put up and used; its age is another each minute, and not read from here."""
 
+    def at_work(self) -> bool:
+        """Whether time alone can change what is to be said of it."""
+        stands = self.wash is not None and self.wash.running is not None
+        return stands or (self.jar is not None and not self.jar.gone)
 
-_SEEN: WeakKeyDictionary[State, dict[str, _Seen]] = WeakKeyDictionary()
+
+@dataclass(slots=True)
+class _Memo:
+    """What was read of a state's records, and what of it stands or ages; never kept, always the same again."""
+
+    seen: dict[str, _Seen] = field(default_factory=dict)
+    entries: int = -1
+    at_work: tuple[str, ...] = ()
+
+
+_MEMOS: WeakKeyDictionary[State, _Memo] = WeakKeyDictionary()
 
 
 # --- yeast as the records have it --------------------------------------------------------------------------------
@@ -92,20 +106,30 @@ def source_of(state: State, batch: str, at_ms: int) -> Source | None:
 
 
 def tick(state: State, now_ms: int, out: Outcome) -> None:
-    """Look at what stands: washes under water, and jars."""
-    seen = _SEEN.setdefault(state, {})
+    """Look at what stands: washes under water, and jars; at all of them after an entry, for what it ended."""
+    memo = _MEMOS.setdefault(state, _Memo())
+    after_entry = memo.entries != state.entries
+    if after_entry:
+        _read_all(state, memo, now_ms)
+        memo.entries = state.entries
+    for key in memo.seen if after_entry else memo.at_work:
+        kind, _, name = key.partition(":")
+        if kind == "wash":
+            _stands(state, name, memo.seen[key].wash, now_ms, out)
+        elif kind == "jar":
+            _ages(state, name, memo.seen[key].jar, now_ms, out)
+
+
+def _read_all(state: State, memo: _Memo, now_ms: int) -> None:
     practice = state.settings.practice.yeast
     for key, record in state.records.items():
         kind, _, name = key.partition(":")
         if kind == "batch":
             continue
-        known = seen.get(key)
+        known = memo.seen.get(key)
         if known is None or known.length != len(record) or known.practice != practice:
-            known = seen[key] = _read(state, kind, name, now_ms)
-        if kind == "wash":
-            _stands(state, name, known.wash, now_ms, out)
-        elif kind == "jar":
-            _ages(state, name, known.jar, now_ms, out)
+            memo.seen[key] = _read(state, kind, name, now_ms)
+    memo.at_work = tuple(key for key, seen in memo.seen.items() if seen.at_work())
 
 
 def _read(state: State, kind: str, name: str, now_ms: int) -> _Seen:
