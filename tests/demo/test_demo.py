@@ -98,7 +98,7 @@ def test_the_whole_story_ends_by_itself(whole: Played) -> None:
     assert (whole.code, whole.err) == (0, "")
     assert "The story is over: " in whole.out
     assert "\x1b" not in whole.out, "no colours in a file"
-    assert whole.seconds < 60.0, "17 s where it was measured"
+    assert whole.seconds < 100.0, "17 s where it was measured"
 
 
 def test_the_four_happenings_are_told(whole: Played) -> None:

@@ -95,18 +95,22 @@ def test_a_good_record_survives_its_neighbours(pack: list[object], at: int) -> N
 
 
 def test_a_payload_is_read_in_time_linear_in_its_size() -> None:
-    """A 64 KiB payload of escaped quotes, the worst for the search for nan, costs well under a second."""
-    payload = b'"' + b'\\"' * 32_000
-    began = time.perf_counter()
-    Decoder(PLAIN).decode(payload, "x")
-    assert time.perf_counter() - began < 0.5
+    """Escaped quotes, the worst for the search for nan: four times as many do not take sixteen times as long."""
+
+    def seconds(pairs: int) -> float:
+        payload, times = b'"' + b'\\"' * pairs, []
+        for _ in range(5):
+            began = time.thread_time()
+            Decoder(PLAIN).decode(payload, "x")
+            times.append(time.thread_time() - began)
+        return min(times)
+
+    assert seconds(32_000) < 10 * seconds(8_000) + 0.005
 
 
 def test_a_line_too_long_for_a_pattern_is_refused() -> None:
     """A pattern whose cost grows as the square of the line is not tried on more than 4 KiB of it."""
-    began = time.perf_counter()
     samples, unreadable = Decoder(PATTERN).decode(b"-" * 64_000 + b"\nT=4.5", "p")
-    assert time.perf_counter() - began < 1.0
     assert [sample.value for sample in samples] == [4.5]
     assert "64000 bytes" in unreadable[0].reason
 

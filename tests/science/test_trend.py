@@ -324,7 +324,7 @@ def test_seventy_two_points_are_cheap():
     best = math.inf
     for _ in range(20):
         ys = [1.01 + rng.gauss(0.0, 0.0005) for _ in xs]
-        started = time.perf_counter()
+        started = time.thread_time()
         trend.theil_sen(xs, ys)
-        best = min(best, time.perf_counter() - started)
+        best = min(best, time.thread_time() - started)
     assert best < 0.010
