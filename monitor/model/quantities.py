@@ -34,9 +34,10 @@ def _table(*rows: Quantity) -> Mapping[str, Quantity]:
 
 
 # Possible: what the physics or the instrument class can say. Plausible for gravity and temperature: a dry strong
-# wash is below 0.98, a heavy one near 1.15; a cellar or fridge lies in -10..50 Cel (common practice, no source).
+# wash is below 0.98, a heavy one near 1.15; a cellar is below 50 Cel, and a freezer for food at -18 Cel or some degrees
+# less (common practice, no source): half as cold again is believed of it.
 QUANTITIES: Mapping[str, Quantity] = _table(
-    Quantity("temperature", "Cel", (-80.0, 150.0), (-10.0, 50.0), 2, "temperature"),
+    Quantity("temperature", "Cel", (-80.0, 150.0), (-40.0, 50.0), 2, "temperature"),
     Quantity("gravity", "1", (0.7, 1.6), (0.960, 1.200), 4, "gravity"),
     Quantity("hydrometer", "1", (0.7, 1.6), (0.960, 1.200), 4, "hydrometer reading"),
     Quantity("extract", "%P", (-60.0, 90.0), (-12.0, 45.0), 2, "extract"),

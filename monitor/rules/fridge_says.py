@@ -16,6 +16,7 @@ DOOR_CONTACT = 5 * MINUTE
 DRIFT_HOLD = HOUR
 WARM_ROOM_C = 25.0  # where no thermometer tells of the room: on the warm side
 LEFT_MOST_S = 48 * 3600.0
+FREEZER_BELOW_C = -5.0  # a target that cold is a freezer's: a fridge is never set there (common practice, no source)
 FREEZE_NEAR_K = 1.0
 FREEZE_BACK_K = 1.3
 FREEZE_AHEAD_S = 2 * 3600.0
@@ -251,8 +252,14 @@ def _overworked(fridge: FridgeState) -> Finding:
 
 
 def _freeze_findings(fridge: FridgeState) -> list[Finding]:
-    """The content nearest to freezing speaks for all; where none is listed, a small jar of water does."""
+    """The content nearest to freezing speaks for all; where none is listed, a small jar of water does.
+
+    Not in a freezer, which is meant to freeze what stands in it: there only what is listed can be at risk.
+    """
     about = f"fridge:{fridge.name}"
+    if not fridge.contents and fridge.target < FREEZER_BELOW_C:
+        words = f"Nothing that may not freeze is listed in {fridge.name}."
+        return [Finding("freeze-risk", about, active=False, message=words, seen_ms=fridge.at_ms)]
     name, content = min(fridge.inside().items(), key=lambda each: each[1].estimate - each[1].freezes_c)
     margin = content.estimate - content.freezes_c
     ahead = float("inf")
