@@ -239,11 +239,12 @@ class Book:
             self._return(key, now_ms, out)
             self.done[key] = now_ms
 
-    def close(self, about: str, now_ms: int, out: Outcome) -> None:
-        """Everything about a thing returns: its stage changed, or it is gone."""
-        for key in [key for key, alert in self.standing.items() if alert.about == about]:
+    def close(self, about: str, now_ms: int, out: Outcome, *, but: AlertName | None = None) -> None:
+        """Everything about a thing returns, `but` one alert: its stage changed, or it is gone."""
+        keys = [key for key in (*self.standing, *self.done) if key.partition("/")[2] == about]
+        for key in [key for key in keys if key in self.standing and self.standing[key].alert != but]:
             self._return(key, now_ms, out)
-        for key in [key for key in self.done if key.partition("/")[2] == about]:
+        for key in [key for key in keys if key in self.done and key.partition("/")[0] != but]:
             del self.done[key]
             self.changed = True
 

@@ -84,12 +84,12 @@ def _follow(state: State, batch: BatchState, before: Facts, deed: JournalEntry, 
         _moved(state, batch, now_ms, out)
     if batch.stage != before.stage:
         batch.too_cold_ms = batch.too_warm_ms = None
-        state.book.close(about, now_ms, out)
+        state.book.close(about, now_ms, out, but="seal-unsafe")  # what stands closed stays so in any stage
     if batch.closed and not before.closed:
         if isinstance(deed, BatchClosed):
             _remember(state, batch, now_ms)
         activity.forget(state, batch.name)
-        state.book.close(about, now_ms, out)
+        state.book.close(about, now_ms, out, but="seal-unsafe")
     elif before.closed and not batch.closed:
         _forget(state, batch)
     state.touch(about)

@@ -373,6 +373,16 @@ def test_closing_the_batch_does_not_make_its_jug_safe(shed):
     assert "seal-unsafe" in shed.standing()
 
 
+@pytest.mark.parametrize("entry", [StageChanged(batch="amber-1", stage="stored"), BatchClosed(batch="amber-1")])
+def test_what_stands_closed_is_told_of_once_through_all_stages(shed, entry):
+    """Moving to another stage, or closing the batch, does not say that the danger is over."""
+    close(shed)
+    shed.wait(MINUTE)
+    shed.tell(entry)
+    shed.wait(5 * MINUTE)
+    assert shed.alerts("seal-unsafe") == ["raised"]
+
+
 def test_a_safe_seal_is_judged_anew_when_it_falls(shed):
     """Rated steel, finished, next to nothing left: quiet, until a hand reading shows that it fell further."""
     finished(shed)
