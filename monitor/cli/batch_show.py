@@ -206,5 +206,8 @@ def _plan_lines(plan: Plan) -> list[str]:
     ]
     if plan.headspace_l is None or plan.headspace_l >= 0.0:
         to = plan.to or "VESSEL"
-        lines.append(f"  done? leeswatch batch rack {plan.batch} --to {to} --litres, and what arrived")
+        lines += [
+            "  done? then say so, with what arrived in place of L:",
+            f"    leeswatch batch rack {plan.batch} --to {to} --litres L",
+        ]
     return lines

@@ -125,9 +125,11 @@ def _jar(state: State, name: str, site: Site, code: str) -> Label:
     record = counting(state.records[f"jar:{name}"])
     jar = next((each for each in record if isinstance(each, Jarred) and each.jar == name), None)
     if jar is None:
-        raise UsageError(f"jar {name} was never put up, or that was taken back", "leeswatch yeast list shows the shelf")
+        raise UsageError(
+            f"jar {name} was never put up, or that was taken back", "leeswatch yeast shelf shows what there is"
+        )
     if any(isinstance(each, JarDiscarded) for each in record):
-        raise UsageError(f"jar {name} was discarded", "leeswatch yeast list shows the shelf")
+        raise UsageError(f"jar {name} was discarded", "leeswatch yeast shelf shows what there is")
     practice = state.settings.practice.yeast
     held = f"{jar.layer_ml if jar.layer_ml is not None else jar.volume_ml:g} mL"
     lines = [

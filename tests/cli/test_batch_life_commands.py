@@ -399,6 +399,10 @@ def test_the_plan_says_all_that_racking_needs(batch: Shelf) -> None:
     ):  # fmt: skip
         assert said in out
     assert "clean the vessel" not in out
+    last = out.splitlines()[-1].strip()
+    assert last == "leeswatch batch rack pale-2 --to bucket-b --litres L"
+    batch(*last.replace("--litres L", "--litres 15.8").split()[2:])
+    batch("undo", "pale-2")
     assert batch.told("plan", "pale-2", "--lees", "1.5L")["lees_l"] == 1.5
 
 

@@ -69,6 +69,23 @@ def test_the_list_of_commands_says_what_each_says_of_itself() -> None:
     assert {words[0]: parser.description for words, parser in ALL.items() if len(words) == 1} == COMMANDS
 
 
+VERBS = {
+    words[0]: {each[1] for each in ALL if each[:1] == words and len(each) == 2} for words in ALL if len(words) == 1
+}
+
+
+def test_a_sentence_names_no_command_that_is_not_there() -> None:
+    """Whoever types what a message advises finds the command, and its verb, where it has verbs."""
+    told = re.compile(r"leeswatch (batch|yeast|probe|alert) ([a-z][a-z-]+)")
+    wrong = [
+        f"{file.name}: {found[0]}"
+        for file in (TOP / "monitor").rglob("*.py")
+        for found in told.finditer(file.read_text(encoding="utf-8"))
+        if found[2] not in VERBS[found[1]]
+    ]
+    assert wrong == []
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
