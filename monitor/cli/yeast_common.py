@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import ValidationError
 
+from monitor.batches.cells import cells
 from monitor.cli.batch_look import past
 from monitor.cli.common import amount, iso, local
 from monitor.model.clock import MINUTE
@@ -127,25 +128,6 @@ def free_name(state: State, name: str | None, stem: str, taken: Sequence[str] = 
 def entry_names(entry: JournalEntry, name: str) -> bool:
     """Whether an entry is one that gave a wash or a jar this name."""
     return (isinstance(entry, Jarred) and entry.jar == name) or (isinstance(entry, Harvested) and entry.wash == name)
-
-
-def cells(value: float) -> str:
-    """A number of cells as people say it: 120 thousand million."""
-    if value >= 1e9:
-        billions = value / 1e9
-        return f"{billions:.0f} thousand million" if billions >= 10 else f"{billions:.1f} thousand million"
-    return f"{value / 1e6:.0f} million" if value >= 1e7 else f"{value / 1e6:.1f} million"
-
-
-def cells_range(found: Estimate) -> str:
-    """A number of cells with its range, where it has one."""
-    if found.low == found.high:
-        return cells(found.usual)
-    words = [cells(each).partition(" ") for each in (found.usual, found.low, found.high)]
-    if len({unit for _, _, unit in words}) == 1:
-        (usual, _, unit), (low, _, _), (high, _, _) = words
-        return f"{usual} ({low} to {high}) {unit}"
-    return f"{cells(found.usual)} ({cells(found.low)} to {cells(found.high)})"
 
 
 def spread(found: Estimate, digits: int = 0) -> str:

@@ -6,6 +6,7 @@ import argparse
 import re
 from typing import TYPE_CHECKING, Any
 
+from monitor.batches.cells import cells, cells_range
 from monitor.cli.batch_look import past
 from monitor.cli.common import (
     Commands,
@@ -27,8 +28,6 @@ from monitor.cli.common import (
 )
 from monitor.cli.yeast_common import (
     at_jar,
-    cells,
-    cells_range,
     day,
     deed,
     free_name,

@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from monitor.batches.cells import cells_range
 from monitor.cli.common import (
     Commands,
     command,
@@ -19,7 +20,7 @@ from monitor.cli.common import (
     with_config,
     with_json,
 )
-from monitor.cli.yeast_common import cells_range, day, jar_named, sentence, spread
+from monitor.cli.yeast_common import day, jar_named, sentence, spread
 from monitor.model.clock import DAY
 from monitor.model.config import Settings
 from monitor.model.deeds import Undone

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from monitor.batches.cells import cells, cells_range
 from monitor.cli.common import (
     Commands,
     batch_of,
@@ -18,7 +19,7 @@ from monitor.cli.common import (
     with_config,
     with_json,
 )
-from monitor.cli.yeast_common import cells, cells_range, spread
+from monitor.cli.yeast_common import spread
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:

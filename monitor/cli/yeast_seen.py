@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from monitor.batches.cells import cells, cells_range
 from monitor.cli.batch_look import past
 from monitor.cli.common import (
     Commands,
@@ -18,7 +19,7 @@ from monitor.cli.common import (
     with_when,
     write,
 )
-from monitor.cli.yeast_common import at_jar, cells, deed, jar_named, millilitres, undo_of, wash_named
+from monitor.cli.yeast_common import at_jar, deed, jar_named, millilitres, undo_of, wash_named
 from monitor.model.deeds import JarCounted, JarLayer, Noted
 from monitor.model.errors import UsageError
 
@@ -106,12 +107,13 @@ def _cells(args: argparse.Namespace, jar: Jar) -> dict[str, float | None]:
 
 def _counted(args: argparse.Namespace, found: dict[str, float | None]) -> list[str]:
     from monitor.science import yeast  # noqa: PLC0415 - loaded already
+    from monitor.science.limits import Estimate  # noqa: PLC0415
 
     alive = ""
     if found["viability"] is not None:
         alive = f", {found['viability']:.0f} ({found['viability_low']:.0f} to {found['viability_high']:.0f}) % alive"
-    dense, low, high = (cells(found[key] or 0.0) for key in ("cells_per_ml", "cells_low", "cells_high"))
-    lines = [f"{args.jar}: {dense} cells in a mL of its layer ({low} to {high}){alive}"]
+    dense = cells_range(Estimate(*(found[key] or 0.0 for key in ("cells_per_ml", "cells_low", "cells_high"))))
+    lines = [f"{args.jar}: {dense} cells in a mL of its layer{alive}"]
     if not args.shaken:
         lines.append("  reckoned as counted in its settled layer; of a sample of the jar shaken up, say --shaken")
     if (found["cells_per_ml"] or 0.0) > 3.0 * yeast.SLURRY["thick"].high:

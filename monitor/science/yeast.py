@@ -16,7 +16,6 @@ from monitor.science.limits import Estimate
 
 Kind = Literal["usual", "ale", "lager"]
 Thickness = Literal["thick", "loose"]
-Advice = Literal["pitch", "wake", "discard"]
 
 PITCH_RATES: Final[dict[str, Estimate]] = {
     "usual": Estimate(1.0e6, 0.75e6, 1.5e6),
@@ -37,14 +36,6 @@ DRIED: Final = Estimate(1.0e10, 0.5e10, 2.0e10)
 
 PUBLISHED_DAYS: Final = 6.0
 """What is published about cold storage ends here; beyond, everything is extrapolation."""
-
-GENERATION_LIMIT: Final = 8
-"""Re-pitchings after which a slurry is replaced; 5 to 15 are heard of. Common practice, no source."""
-
-AGE_USUAL_DAYS: Final = 14.0
-AGE_LIMIT_DAYS: Final = 30.0
-"""Days in the cold after which a slurry wants waking in a starter, and after which it is thrown out.
-Common practice, no source."""
 
 # Rates of dying in storage, 1/day, at 1 and 5 °C and the worst seen at 10-25 °C.
 # McCaig & Bendiak 1985, MBAA Technical Quarterly (abstract): 7, 14 and up to 68 % lost in six days.
@@ -107,7 +98,7 @@ def slurry_ml(cells: float, viability: Estimate, cells_per_ml: Estimate) -> Esti
 def dried_grams(cells: float) -> Estimate:
     """Grams of dried yeast that hold so many living cells; cells above 0, ValueError outside.
 
-    Common practice, no source: 5 to 20 thousand million living cells a gram (`DRIED`). The packet rules.
+    Common practice, no source: 5 to 20 billion (10⁹) living cells a gram (`DRIED`). The packet rules.
     """
     positive("cells", cells)
     return Estimate(cells / DRIED.usual, cells / DRIED.high, cells / DRIED.low)
@@ -190,37 +181,3 @@ def stored(days: float, temperature_c: float, start: float = 95.0) -> Stored:
     fast = min(trend * spread, _RATE_WORST * spread / 2.0)
     left = [start * math.exp(-rate * days) for rate in (usual, fast, usual / spread)]
     return Stored(Estimate(*left), extrapolated=days > PUBLISHED_DAYS)
-
-
-@dataclass(frozen=True, slots=True)
-class Keeping:
-    """Whether a jar is worth keeping: pitch it, wake it in a starter first, or discard it; and why."""
-
-    advice: Advice
-    because: tuple[str, ...]
-
-
-def keeping(generation: int, days: float, viability: float) -> Keeping:
-    """What common practice would do with a jar, by its generation, age in the cold and living share (%).
-
-    generation 0–100, days 0–10,000, viability 0–100 %; ValueError outside. Common practice, no source:
-    over `GENERATION_LIMIT`, over `AGE_LIMIT_DAYS` or under 50 % it goes; over `AGE_USUAL_DAYS` or under 80 %
-    it is woken first. Smell, colour and a microscope overrule all of it.
-    """
-    within("generation", generation, 0, 100)
-    within("age", days, 0.0, 10_000.0, "days")
-    within("viability", viability, 0.0, 100.0, "%")
-    gone, tired = [], []
-    if generation > GENERATION_LIMIT:
-        gone.append(f"generation {generation} is past {GENERATION_LIMIT}")
-    if days > AGE_LIMIT_DAYS:
-        gone.append(f"{days:.0f} days are more than {AGE_LIMIT_DAYS:.0f}")
-    elif days > AGE_USUAL_DAYS:
-        tired.append(f"{days:.0f} days are more than {AGE_USUAL_DAYS:.0f}")
-    if viability < 50.0:
-        gone.append(f"about {viability:.0f} % live, fewer than 50 %")
-    elif viability < 80.0:
-        tired.append(f"about {viability:.0f} % live, fewer than 80 %")
-    if gone:
-        return Keeping("discard", tuple(gone))
-    return Keeping("wake", tuple(tired)) if tired else Keeping("pitch", ())

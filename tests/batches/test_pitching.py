@@ -25,7 +25,7 @@ def jar(name: str, days: float = 2.0, *notes: Noted, **more: object) -> shelf.Ja
 
 
 def test_the_cells_are_the_rule_of_the_trade():
-    """19 L at 14.7 °P and 0.75 million a mL and °P are 210 thousand million cells."""
+    """19 L at 14.7 °P and 0.75 million a mL and °P are 210 billion cells."""
     found = pitching.plan(19.0, 1.060, "ale", [])
     assert found.wanted.cells.usual == pytest.approx(0.75e6 * 19_000 * 14.74, rel=0.002)
     assert (found.best, found.starter, found.offers) == (None, None, ())

@@ -6,8 +6,12 @@ import shlex
 
 import pytest
 
+from monitor.batches import shelf
 from monitor.cli import calc
 from monitor.cli.main import COMMANDS, main
+from monitor.model.clock import DAY
+from monitor.model.config import YeastPractice
+from monitor.model.deeds import Jarred
 from monitor.science import provenance
 
 KINDS = [pytest.param(kind, id=kind.name) for kind in calc.KINDS]
@@ -302,10 +306,28 @@ def test_slurry_by_age_and_by_count(capsys):
 def test_storage_advises(capsys):
     """Young yeast is pitched, older is woken, old or often pitched is thrown out, with the reason."""
     assert ask(capsys, "storage --days 3 --at 4")["advice"] == "pitch"
-    assert ask(capsys, "storage --days 16 --at 1")["advice"] == "wake"
+    assert ask(capsys, "storage --days 25 --at 1")["advice"] == "wake"
+    assert ask(capsys, "storage --days 0 --start 50")["advice"] == "wake"
+    assert ask(capsys, "storage --days 0 --start 49.9")["advice"] == "discard"
     told = ask(capsys, "storage --days 3 --at 4 --generation 12")
     assert told["advice"] == "discard"
     assert "generation 12" in told["because"][0]
+
+
+@pytest.mark.parametrize("days", [3, 14, 15, 22, 31, 45, 119, 120, 121, 179])
+@pytest.mark.parametrize("practice", [YeastPractice(), YeastPractice(best_within=10 * 86400, discard_after=60 * 86400)])
+def test_storage_says_what_the_shelf_says(capsys, tmp_path, days, practice):
+    """A jar of the same age and generation is judged alike by both, by the figures of practice that are set."""
+    made = Jarred(at=0, received=0, jar="ale-1", strain="ale", origin="given", generation=2, volume_ml=250)
+    jar = shelf.jar("ale-1", [made], practice, days * DAY)
+    config = tmp_path / "cellar.toml"
+    keys = "\n".join(f'{key} = "{getattr(practice, key):.0f}s"' for key in ("best_within", "discard_after"))
+    config.write_text(f"[practice.yeast]\n{keys}\n", encoding="utf-8")
+    told = ask(capsys, f"storage --days {days} --generation 2 --config {config}")
+    assert (told["advice"], told["because"]) == (jar.advice, list(jar.because))
+    assert told["viability_range"] == pytest.approx([jar.viability.low, jar.viability.high])
+    if practice == YeastPractice():
+        assert ask(capsys, f"storage --days {days} --generation 2")["advice"] == jar.advice
 
 
 def test_starter_names_what_ends_it(capsys):

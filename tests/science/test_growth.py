@@ -56,7 +56,7 @@ def test_growth_is_fastest_at_the_optimum(temperature):
 
 
 def test_a_litre_at_1040_grows_about_a_hundred_thousand_million():
-    """A litre of 1.040 grows about 92 thousand million cells by Balling's yield, and its range is a factor of two."""
+    """A litre of 1.040 grows about 92 billion cells by Balling's yield, and its range is a factor of two."""
     found = growth.starter(1.0, 1.040, 2e10)
     eaten_g = 0.0999 * 1038.3 * 0.67
     assert found.cells.usual == pytest.approx(2e10 + eaten_g * 0.0532 / 4e-11, rel=2e-3)

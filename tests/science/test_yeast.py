@@ -48,7 +48,7 @@ def test_pitching_follows_volume_and_holds_its_range(litres, og, kind):
 
 
 def test_thick_slurry_is_the_figure_from_memory():
-    """Thick slurry holds 1.0 to 1.5 thousand million cells a mL, loose slurry less."""
+    """Thick slurry holds 1.0 to 1.5 billion cells a mL, loose slurry less."""
     published = {row["quantity"]: row["value"] for row in rows("yeast_kinetics_published")}
     low, high = (float(each) for each in published["thick slurry"].replace("e9", "").split("-"))
     thick, loose = yeast.SLURRY["thick"], yeast.SLURRY["loose"]
@@ -59,7 +59,7 @@ def test_thick_slurry_is_the_figure_from_memory():
 
 
 def test_slurry_volume_takes_the_worst_and_the_best():
-    """426 thousand million living cells from thick slurry, 90 % alive, are about 395 mL, within its corners."""
+    """426 billion living cells from thick slurry, 90 % alive, are about 395 mL, within its corners."""
     found = yeast.slurry_ml(4.264e11, SURE, yeast.SLURRY["thick"])
     assert found.usual == pytest.approx(4.264e11 / (1.2e9 * 0.9))
     assert found.low == pytest.approx(4.264e11 / (1.5e9 * 0.93))
@@ -169,18 +169,6 @@ def test_storage_only_ever_loses(days, temperature, start, more):
         assert worse.viability.low <= here.low + 1e-12
 
 
-def test_keeping_follows_the_stated_limits():
-    """Each limit of common practice alone decides, and every broken one is named."""
-    assert yeast.keeping(8, 14.0, 80.0) == yeast.Keeping("pitch", ())
-    assert yeast.keeping(1, 15.0, 95.0).advice == "wake"
-    assert yeast.keeping(1, 3.0, 79.0).advice == "wake"
-    for jar in ((9, 3.0, 95.0), (1, 31.0, 95.0), (1, 3.0, 49.0)):
-        assert yeast.keeping(*jar).advice == "discard"
-    all_of_it = yeast.keeping(12, 60.0, 20.0)
-    assert all_of_it.advice == "discard"
-    assert len(all_of_it.because) == 3
-
-
 # --- refusals ----------------------------------------------------------------------------------------------------
 
 
@@ -203,7 +191,6 @@ def test_keeping_follows_the_stated_limits():
         (lambda: yeast.count(10, 5, 0.2, confidence=100.0), "50 and 99.9 %"),
         (lambda: yeast.stored(181.0, 4.0), "0 and 180 days"),
         (lambda: yeast.stored(5.0, -1.0), "0 and 25 °C"),
-        (lambda: yeast.keeping(-1, 5.0, 90.0), "0 and 100"),
     ],
 )
 def test_impossible_yeast_is_refused(call, allowed):
@@ -218,7 +205,6 @@ def test_common_practice_is_as_stated():
     assert yeast.PITCH_RATES["ale"] == Estimate(0.75e6, 0.5e6, 1.0e6)
     assert yeast.PITCH_RATES["lager"] == Estimate(1.5e6, 1.0e6, 2.0e6)
     assert yeast.SLURRY["loose"] == Estimate(0.7e9, 0.4e9, 1.0e9)
-    assert (yeast.GENERATION_LIMIT, yeast.AGE_USUAL_DAYS, yeast.AGE_LIMIT_DAYS) == (8, 14.0, 30.0)
 
 
 def test_warm_storage_is_capped_at_half_the_worst_rate():
@@ -228,12 +214,6 @@ def test_warm_storage_is_capped_at_half_the_worst_rate():
     assert left.high == pytest.approx(100.0 * 0.32**0.25)
 
 
-def test_half_alive_is_the_least_worth_waking():
-    """At 50 % a jar is woken, a little below it is thrown out."""
-    assert yeast.keeping(1, 3.0, 50.0).advice == "wake"
-    assert yeast.keeping(1, 3.0, 49.9).advice == "discard"
-
-
 @pytest.mark.parametrize(
     "call",
     [
@@ -241,8 +221,6 @@ def test_half_alive_is_the_least_worth_waking():
         lambda: yeast.count(10, 10_000, 5.0, 1.0, dilution=1e6),
         lambda: yeast.stored(180.0, 0.0, 100.0),
         lambda: yeast.stored(0.0, 25.0, 1.0),
-        lambda: yeast.keeping(0, 0.0, 0.0),
-        lambda: yeast.keeping(100, 10_000.0, 100.0),
         lambda: yeast.pitch(0.05, 1.2),
         lambda: yeast.pitch(1e5, 1.001),
     ],
@@ -261,11 +239,6 @@ def test_the_ends_of_the_ranges_are_allowed(call):
         lambda: yeast.count(10, 5, 0.2, 1.01),
         lambda: yeast.stored(5.0, 4.0, 101.0),
         lambda: yeast.stored(5.0, 4.0, 0.9),
-        lambda: yeast.keeping(101, 5.0, 90.0),
-        lambda: yeast.keeping(1, -0.1, 90.0),
-        lambda: yeast.keeping(1, 10_001.0, 90.0),
-        lambda: yeast.keeping(1, 5.0, -0.1),
-        lambda: yeast.keeping(1, 5.0, 100.1),
     ],
 )
 def test_just_beyond_the_ends_is_refused(call):

@@ -12,7 +12,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from monitor.batches.cells import between, cells
 from monitor.cli.common import say_json
+
+CELLS = "cells"
+"""How numbers of cells are written; see `Row.form`."""
 
 DIGITS = 7
 """Significant digits in JSON: more than any figure here is good for, and no binary tails."""
@@ -46,7 +50,7 @@ class Row:
     value: float | str | None
     unit: str = ""
     form: str = ".3g"
-    """How it is written, as in `format`; "big" for powers of ten."""
+    """How it is written, as in `format`; "cells" for numbers of cells."""
     span: tuple[float, float] | None = None
     span_key: str | None = None
     """Key of the range; by default the key with _range."""
@@ -59,7 +63,9 @@ class Row:
 
     def shown_span(self) -> str:
         """The range as people read it."""
-        return "" if self.span is None else " – ".join(written(end, self.form) for end in self.span)
+        if self.span is None:
+            return ""
+        return between(*self.span) if self.form == CELLS else " – ".join(written(end, self.form) for end in self.span)
 
 
 def spread(key: str, label: str, estimate: Span, unit: str, form: str = ".3g", *, span_key: str | None = None) -> Row:
@@ -121,10 +127,10 @@ class Answer:
             table.add_column("range", no_wrap=True)
         table.add_column("unit")
         for row in self.rows:
-            cells = [row.label, row.shown()]
+            line = [row.label, row.shown()]
             if ranged:
-                cells.append(row.shown_span())
-            table.add_row(*cells, row.unit)
+                line.append(row.shown_span())
+            table.add_row(*line, row.unit)
         return table
 
 
@@ -132,20 +138,11 @@ def written(value: float, form: str) -> str:
     """A number as people read it; infinite is `never`."""
     if math.isinf(value):
         return "never"
-    if form == "big":
-        return _power(value)
+    if form == CELLS:
+        return cells(value)
     text = format(value, form)
     # -0.0 is 0.0, and one never wants to see the sign of nothing.
     return text.removeprefix("-") if not text.strip("-0.") else text
-
-
-def _power(value: float) -> str:
-    """4.26e11 as 4.26 × 10¹¹."""
-    if value == 0.0:
-        return "0"
-    mantissa, exponent = f"{value:.2e}".split("e")
-    power = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"{mantissa} × 10{power}"
 
 
 def _plain(value: float | str | None) -> float | str | None:

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
-from monitor.cli.calc.answer import Answer, Kind, Row, spread, written
+from monitor.batches import shelf
+from monitor.batches.cells import between, cells_range
+from monitor.cli.calc.answer import CELLS, Answer, Kind, Row, spread, written
 from monitor.cli.calc.options import at, value, whole
+from monitor.model.clock import DAY
+from monitor.model.config import YeastPractice
+from monitor.model.deeds import JarCounted, Jarred
 from monitor.model.errors import UsageError
 from monitor.science import growth, yeast
 from monitor.science.limits import Estimate
+from monitor.settings import load_settings
 
 _FRESH = Estimate(90.0, 80.0, 95.0)
 """Per cent alive in a good slurry of a few days: common practice, no source."""
@@ -36,20 +43,24 @@ def _pitch(args: argparse.Namespace) -> Answer:
             "alone feeds no yeast (common practice, no source)."
         )
     return Answer(
-        f"{written(cells.usual, 'big')} living cells ({written(cells.low, 'big')} to {written(cells.high, 'big')}).",
+        f"{cells_range(cells)} living cells.",
         [
-            spread("cells", "living cells wanted", cells, "", "big"),
-            Row("cells_per_ml", "in each mL of wash", found.per_ml, "", "big"),
+            spread("cells", "living cells wanted", cells, "", CELLS),
+            Row("cells_per_ml", "in each mL of wash", found.per_ml, "", CELLS),
             spread("slurry_ml", "as thick slurry, 90 % alive", yeast.slurry_ml(cells.usual, _FRESH,
                    yeast.SLURRY["thick"]), "mL", ".0f"),
             spread("dried_g", "as dried yeast", yeast.dried_grams(cells.usual), "g", ".0f"),
         ],
         cautions=cautions,
         notes=[
-            "Slurry of 1.0 to 1.5 thousand million cells a mL, 80 to 95 % alive, and 5 to 20 thousand million in a "
+            f"Slurry of {_many(yeast.SLURRY['thick'])} cells a mL, 80 to 95 % alive, and {_many(yeast.DRIED)} in a "
             "gram of dried yeast are common practice without a source: a count is better, a packet's own word too.",
         ],
     )  # fmt: skip
+
+
+def _many(found: Estimate) -> str:
+    return between(found.low, found.high)
 
 
 # --- slurry ------------------------------------------------------------------------------------------------------
@@ -85,9 +96,9 @@ def _slurry(args: argparse.Namespace) -> Answer:
         f"{volume.usual:.0f} mL of slurry ({volume.low:.0f} to {volume.high:.0f}).",
         [
             spread("slurry_ml", "slurry", volume, "mL", ".0f"),
-            Row("cells", "for living cells", wanted, "", "big"),
+            Row("cells", "for living cells", wanted, "", CELLS),
             spread("viability", "alive", alive, "%", ".0f"),
-            spread("cells_per_ml", "cells in a mL", dense, "", "big"),
+            spread("cells_per_ml", "cells in a mL", dense, "", CELLS),
         ],
         cautions=[_BEYOND] if extrapolated else [],
         notes=["Cells in a mL of slurry are common practice without a source unless you counted them."],
@@ -129,8 +140,8 @@ def _count(args: argparse.Namespace) -> Answer:
         args.cells, args.squares, args.square_mm, args.depth_mm,
         dilution=args.dilution, dead=args.dead, confidence=args.confidence,
     )  # fmt: skip
-    rows = [spread("cells_per_ml", "cells in a mL", found.cells_per_ml, "", "big")]
-    told = f"{written(found.cells_per_ml.usual, 'big')} cells in a mL"
+    rows = [spread("cells_per_ml", "cells in a mL", found.cells_per_ml, "", CELLS)]
+    told = f"{written(found.cells_per_ml.usual, CELLS)} cells in a mL"
     if found.viability is None:
         rows.append(Row("viability", "alive", None))
     else:
@@ -153,30 +164,49 @@ def _count(args: argparse.Namespace) -> Answer:
 def _storage_options(parser: argparse.ArgumentParser) -> None:
     value(parser, "--days", "days since it was put away, 0 to 180", "D", required=True)
     at(parser, "--at", "temperature it stands at, 0 to 25", default=4.0)
-    value(parser, "--start", "per cent alive when it was put away", "PCT", default=95.0)
+    value(parser, "--start", "per cent alive when it was put away, if counted (else 90 to 98)", "PCT")
     parser.add_argument("--generation", type=whole, default=1, metavar="N", help="how often pitched (default 1)")
+    parser.add_argument(
+        "--config", type=Path, metavar="FILE", help="go by the figures under [practice.yeast] of this configuration"
+    )
 
 
 def _storage(args: argparse.Namespace) -> Answer:
-    found = yeast.stored(args.days, args.at, args.start)
-    advice = yeast.keeping(args.generation, args.days, found.viability.usual)
-    told = {"pitch": "Good to pitch", "wake": "Wake it in a starter first", "discard": "Throw it out"}
-    alive = found.viability
+    """The shelf's own judgement, of a jar that was put up so many days ago."""
+    found = yeast.stored(args.days, args.at, shelf.START.usual if args.start is None else args.start)
+    if not 0 <= args.generation <= 100:
+        raise UsageError(f"--generation {args.generation} cannot be", "give 0 (a packet) to 100")
+    practice = YeastPractice() if args.config is None else load_settings(args.config).practice.yeast
+    made = Jarred(
+        at=0, received=0, jar="jar", strain="yeast", origin="given", generation=args.generation, volume_ml=250.0,
+        stored_c=args.at,
+    )  # fmt: skip
+    told = (
+        [] if args.start is None else [JarCounted(at=0, received=1, jar="jar", cells_per_ml=1e9, viability=args.start)]
+    )
+    jar = shelf.jar("jar", [made, *told], practice, round(args.days * DAY))
+    assert jar is not None
+    alive = jar.viability
+    assert alive is not None
+    said = shelf.SAID[jar.advice]
+    best, out = (each / 86_400 for each in (practice.best_within, practice.discard_after))
     return Answer(
-        f"{told[advice.advice]}: about {alive.usual:.0f} % alive ({alive.low:.0f} to {alive.high:.0f}).",
+        f"{said[0].upper()}{said[1:]}: about {alive.usual:.0f} % alive ({alive.low:.0f} to {alive.high:.0f}).",
         [
             spread("viability", "alive", alive, "%", ".0f"),
-            Row("advice", "by common practice", advice.advice),
+            Row("advice", "by common practice", jar.advice),
         ],
         cautions=[
             *([_BEYOND] if found.extrapolated else []),
             "Keep the lid loose: stored yeast still makes gas.",
         ],
         notes=[
-            *(f"Because {reason}." for reason in advice.because),
-            "Limits of age and generation are common practice without a source; nose and microscope overrule them.",
+            *(f"Because {reason}." for reason in jar.because),
+            f"As `yeast shelf` judges a jar of your own: best within {best:.0f} days, thrown out after {out:.0f}, at "
+            f"most generation {practice.most_generations} ({'the defaults' if args.config is None else 'from --config'}); "
+            "common practice without a source, yours to set under [practice.yeast]. Nose and microscope overrule it.",
         ],
-        extra={"extrapolated": found.extrapolated, "because": list(advice.because)},
+        extra={"extrapolated": found.extrapolated, "because": list(jar.because)},
     )
 
 
@@ -199,10 +229,9 @@ def _starter(args: argparse.Namespace) -> Answer:
         "reserves": "Few cells end it, having divided as often as their reserves allow: begin with more, or give air.",
     }
     return Answer(
-        f"{written(found.cells.usual, 'big')} cells ({written(found.cells.low, 'big')} to "
-        f"{written(found.cells.high, 'big')}), {found.cells.usual / args.cells:.1f} times as many.",
+        f"{cells_range(found.cells)} cells, {found.cells.usual / args.cells:.1f} times as many.",
         [
-            spread("cells", "cells at the end", found.cells, "", "big"),
+            spread("cells", "cells at the end", found.cells, "", CELLS),
             spread("hours", "until 95 % are there", found.hours, "h", ".0f"),
             Row("limited_by", "what ends it", found.limited_by),
         ],
@@ -218,7 +247,7 @@ KINDS = (
         "pitch",
         "How many cells a batch wants.",
         "--litres 19 --og 1.094",
-        "4.26 × 10¹¹ living cells (3.20 × 10¹¹ to 6.40 × 10¹¹).",
+        "426 (320 to 640) billion (10⁹) living cells.",
         ("yeast.pitch", "yeast.slurry_ml", "yeast.dried_grams"),
         _pitch_options,
         _pitch,
@@ -236,7 +265,7 @@ KINDS = (
         "count",
         "Cells in a mL and how many live, from a counting chamber.",
         "--cells 250 --squares 5 --square-mm 0.2 --depth-mm 0.1 --dilution 100 --dead 25",
-        "1.25 × 10⁹ cells in a mL, 90 % alive.",
+        "1.25 billion (10⁹) cells in a mL, 90 % alive.",
         ("limits.poisson", "limits.binomial", "yeast.count"),
         _count_options,
         _count,
@@ -245,8 +274,8 @@ KINDS = (
         "storage",
         "How much of a stored jar of yeast lives, and whether it is worth keeping.",
         "--days 10 --at 4 --generation 3",
-        "Wake it in a starter first: about 77 % alive (58 to 87).",
-        ("yeast.stored", "yeast.keeping"),
+        "Pitch it: about 77 % alive (55 to 90).",
+        ("yeast.stored",),
         _storage_options,
         _storage,
     ),
@@ -254,7 +283,7 @@ KINDS = (
         "starter",
         "What a starter grows to, and in what time.",
         "--litres 1 --sg 1.040 --cells 5e10",
-        "1.42 × 10¹¹ cells (1.06 × 10¹¹ to 2.00 × 10¹¹), 2.8 times as many.",
+        "142 (106 to 200) billion (10⁹) cells, 2.8 times as many.",
         ("growth.starter", "growth.growth_rate", "growth.logistic"),
         _starter_options,
         _starter,
