@@ -162,11 +162,11 @@ def _pressure(facts: Facts, closing: Closing) -> tuple[float, sealing.Sealed] | 
     )  # fmt: skip
     worst = gas.pressure_high_bar
     if facts.fall_most is not None:
-        end = sealing.seal(
+        end = sealing.pressure(
             facts.gravity, max(0.96, facts.gravity - facts.fall_most), closing.litres, closing.headspace_l,
-            closing.sealed_at_c, closing.stored_at_c, abv=facts.abv, gravity_error=0.0, final_error=0.0,
+            closing.sealed_at_c, closing.stored_at_c, abv=facts.abv,
         )  # fmt: skip
-        worst = max(worst, end.pressure_bar_gauge)
+        worst = max(worst, end)
     return worst, gas
 
 

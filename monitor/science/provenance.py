@@ -126,6 +126,7 @@ _TABLE: Final[dict[str, tuple[str, str, str] | tuple[str, str, str, str]]] = {
         "test_carbon", "Henry's law with fugacity after Weiss 1974"),
     "sealing.seal": ("gas from sugar and gas dissolved shared between liquid and headspace at the store's warmth",
         "another solver with ideal gas, 2 %; mass is conserved", "test_sealing"),
+    "sealing.pressure": ("the likely pressure of the same, without its range", "the same as the whole", "test_sealing"),
     # --- probes ---
     "calibration.fit": ("line, parabola or pieces by least squares", "400 calibrations with known noise, 15 %",
         "test_calibration_curves", "least squares (textbook)"),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from monitor.science import alcohol, carbon, gravity, sugar, water
@@ -78,16 +79,9 @@ def seal(
     `carbon.dissolved_g_l`, the air as ideal gas, water vapour by `water.vapour_bar`; all that gas is shared between
     liquid and headspace until both balance, the liquid swelling as `gravity.density_at` says.
     """
-    within("gravity", gravity_now, sugar.SG_LOW, sugar.SG_HIGH)
-    within("final gravity", final, sugar.SG_LOW, sugar.SG_HIGH)
-    within("volume", litres, 0.01, 10_000.0, "litres")
-    within("headspace", headspace_l, 0.0, 10.0 * litres, "litres")
-    within("temperature at sealing", sealed_at_c, 0.0, 40.0, "°C")
-    within("temperature in store", stored_at_c, 0.0, 40.0, "°C")
+    case = _case(gravity_now, final, litres, headspace_l, sealed_at_c, stored_at_c, abv)
     within("gravity error", gravity_error, 0.0, 0.05)
     within("final gravity error", final_error, 0.0, 0.05)
-    told = UNKNOWN_ABV if abv is None else within("alcohol by volume", abv, 0.0, 20.0, "%")
-    case = _Case(gravity_now, final, litres, headspace_l, sealed_at_c, stored_at_c, told, sealed_at_c)
     made, already, pressure = _outcome(case)
     low, high = _range(case, pressure, gravity_error, final_error, 5.0 if abv is None else 0.5)
     still = _outcome(_with(case, final=gravity_now))[2]
@@ -104,6 +98,39 @@ def seal(
     )
 
 
+def pressure(
+    gravity_now: float,
+    final: float,
+    litres: float,
+    headspace_l: float,
+    sealed_at_c: float,
+    stored_at_c: float,
+    *,
+    abv: float | None = None,
+) -> float:
+    """The `pressure_bar_gauge` of `seal` alone, without its range; arguments as there. Source: as `seal`."""
+    return _outcome(_case(gravity_now, final, litres, headspace_l, sealed_at_c, stored_at_c, abv))[2]
+
+
+def _case(
+    gravity_now: float,
+    final: float,
+    litres: float,
+    headspace_l: float,
+    sealed_at_c: float,
+    stored_at_c: float,
+    abv: float | None,
+) -> _Case:
+    within("gravity", gravity_now, sugar.SG_LOW, sugar.SG_HIGH)
+    within("final gravity", final, sugar.SG_LOW, sugar.SG_HIGH)
+    within("volume", litres, 0.01, 10_000.0, "litres")
+    within("headspace", headspace_l, 0.0, 10.0 * litres, "litres")
+    within("temperature at sealing", sealed_at_c, 0.0, 40.0, "°C")
+    within("temperature in store", stored_at_c, 0.0, 40.0, "°C")
+    told = UNKNOWN_ABV if abv is None else within("alcohol by volume", abv, 0.0, 20.0, "%")
+    return _Case(gravity_now, final, litres, headspace_l, sealed_at_c, stored_at_c, told, sealed_at_c)
+
+
 def _with(case: _Case, **changes: float | bool) -> _Case:
     fields = {name: getattr(case, name) for name in _Case.__slots__}
     return _Case(**(fields | changes))
@@ -111,9 +138,9 @@ def _with(case: _Case, **changes: float | bool) -> _Case:
 
 def _outcome(case: _Case) -> tuple[float, float, float]:
     """Grams made, grams already there, and gauge pressure."""
-    used = alcohol.fermented_g_l(case.gravity, case.final, case.abv)
+    used = _fermented(case.gravity, case.final, case.abv)
     made = case.litres * used * carbon.CO2_PER_EXTRACT * case.yield_
-    extract = min(250.0, max(0.0, alcohol.extract_left_g_l(case.gravity, case.abv)))
+    extract = min(250.0, max(0.0, _extract(case.gravity, case.abv)))
     over = carbon.ATM_BAR - water.vapour_bar(case.saturated_at_c)
     already = (
         case.litres
@@ -121,8 +148,8 @@ def _outcome(case: _Case) -> tuple[float, float, float]:
         * carbon.dissolved_g_l(over, case.saturated_at_c, abv=case.abv, extract_g_l=extract)
     )
     # Warm, the liquid has swollen into the headspace.
-    cold = gravity.density_at(case.gravity, case.sealed_at_c, case.abv)
-    liquid = case.litres * cold / gravity.density_at(case.gravity, case.stored_at_c, case.abv)
+    cold = _density(case.gravity, case.sealed_at_c, case.abv)
+    liquid = case.litres * cold / _density(case.gravity, case.stored_at_c, case.abv)
     gas = max(_LEAST_GAS * case.litres, case.headspace_l + case.litres - liquid)
     closed_over = carbon.ATM_BAR - water.vapour_bar(case.sealed_at_c)
     if case.air:
@@ -144,6 +171,12 @@ def _outcome(case: _Case) -> tuple[float, float, float]:
     return made, already, solve(held, made + already, 0.0, 60.0) + other - carbon.ATM_BAR
 
 
+# Most cases of one vessel share gravity and alcohol, and these are what takes time in a case: equations in equations.
+_fermented = lru_cache(64)(alcohol.fermented_g_l)
+_extract = lru_cache(64)(alcohol.extract_left_g_l)
+_density = lru_cache(64)(gravity.density_at)
+
+
 def _range(
     case: _Case, centre: float, gravity_error: float, final_error: float, abv_error: float
 ) -> tuple[float, float]:
@@ -159,8 +192,8 @@ def _range(
         ),
         (_with(case, abv=min(20.0, case.abv + abv_error)), _with(case, abv=max(0.0, case.abv - abv_error))),
         (_with(case, headspace_l=0.9 * case.headspace_l), _with(case, headspace_l=1.1 * case.headspace_l)),
-        (case, _with(case, air=False)),
-        (case, _with(case, saturated_at_c=max(20.0, case.sealed_at_c))),
+        (_with(case, air=False),),
+        (_with(case, saturated_at_c=max(20.0, case.sealed_at_c)),),
     ]
     up = down = 0.0
     for pair in tries:

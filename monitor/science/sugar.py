@@ -44,12 +44,12 @@ def _water(t: float) -> float:
 def _density(fraction: float, temperature_c: float) -> float:
     scaled = (temperature_c - 20.0) / 100.0
     total = 0.0
-    for row in reversed(_SUCROSE):
+    for row in reversed(_SUCROSE) if scaled else _SUCROSE[:1]:  # at 20 °C the other rows come to nothing
         part = 0.0
         for coefficient in reversed(row):
             part = (part + coefficient) * fraction
         total = total * scaled + part
-    return _water(temperature_c) + total
+    return (_water(temperature_c) if scaled else _WATER_20) + total
 
 
 _WATER_20: Final = _water(20.0)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from monitor.science import carbon, ethanol, gravity, sealing, water
+from tests.cost import calls_of
 
 from .tables import unhurried
 
@@ -117,6 +118,36 @@ def test_careless_readings_widen_the_range():
     vague = sealing.seal(0.996, 0.990, 4.0, 0.3, 4.0, 25.0, abv=12.0, gravity_error=0.003, final_error=0.003)
     assert vague.pressure_high_bar > sure.pressure_high_bar + 1.0
     assert vague.pressure_low_bar < sure.pressure_low_bar
+
+
+@pytest.mark.parametrize(
+    ("vessel", "low", "likely", "high", "warming"),
+    [
+        ((0.996, 0.988, 4.0, 0.3, 4.0, 25.0), 5.62278228362481, 7.887368275477454, 9.85986402205682, 1.957671237582468),
+        (
+            (0.9923, 0.9919, 0.75, 0.03, 18.0, 30.0),
+            0.6262142371131467, 1.8094876550410144, 3.797237357459097, 1.4714877110451072,
+        ),
+        (
+            (1.0082, 1.0082, 18.0, 1.5, 20.0, 24.0),
+            0.11507585172512247, 1.0300363721664623, 2.7298638386776526, 1.0300363721664623,
+        ),
+    ],
+)  # fmt: skip
+def test_what_is_reckoned_once_for_all_cases_changes_no_figure(vessel, low, likely, high, warming):
+    """The figures of each case by itself, as they were before cases shared what they have in common."""
+    found = sealing.seal(*vessel, abv=9.0)
+    assert found.pressure_low_bar == pytest.approx(low, abs=1e-9)
+    assert found.pressure_bar_gauge == pytest.approx(likely, abs=1e-9)
+    assert found.pressure_high_bar == pytest.approx(high, abs=1e-9)
+    assert found.warming_only_bar == pytest.approx(warming, abs=1e-9)
+    assert sealing.pressure(*vessel, abv=9.0) == found.pressure_bar_gauge
+
+
+def test_a_range_costs_little_more_than_its_figures():
+    """Its fifteen cases share gravities and alcohol, so they cost no more than seven by themselves (it was 17)."""
+    one = calls_of(lambda: sealing.pressure(0.98911, 0.98877, 18.0, 1.0, 20.0, 25.0, abv=10.11))
+    assert calls_of(lambda: sealing.seal(0.99123, 0.99101, 18.0, 1.0, 20.0, 25.0, abv=10.37)) < 7 * one
 
 
 def test_flat_and_open_to_the_air_at_one_temperature_is_no_danger():
