@@ -13,8 +13,10 @@ from collections.abc import Iterator, Sequence
 from monitor.alerts.book import Outcome
 from monitor.engine.state import STATE_VERSION, State
 from monitor.engine.step import due_ticks, step
+from monitor.engine.whereabouts import Whereabouts
 from monitor.model.clock import DAY
 from monitor.model.errors import StoreError, StoreTrouble
+from monitor.model.events import VerdictEvent
 from monitor.model.inputs import ClockStep, Input, JournalEntry, Reading, Started
 from monitor.store.store import Added, Store
 
@@ -27,10 +29,15 @@ SEEN_UNTIL = "seen_until"  # event time as far as it was committed: a state that
 class Ledger:
     """A store and the engine's state over it. Not to be shared between threads."""
 
-    def __init__(self, store: Store, routes: Sequence[str] = (), *, strict: bool = False) -> None:
+    def __init__(
+        self, store: Store, routes: Sequence[str] = (), *, strict: bool = False, relaying: bool = False
+    ) -> None:
+        """`relaying`: what is kept is put into the outbox too."""
         self.store = store
         self.routes = routes
+        self.relaying = relaying
         self.state = State()
+        self._where = Whereabouts(self.state)
         self.rebuilt = 0  # inputs gone through again because the state was of another version
         self._strict = strict
         self._out = Outcome()
@@ -90,7 +97,9 @@ class Ledger:
         self._out = out = Outcome()
         with self.store.transaction():
             yield out
-            self.store.add_outcome(out.events, out.notices, self.routes)
+            numbers = self.store.add_outcome(out.events, out.notices, self.routes)
+            if self.relaying:
+                self._queue_events(out, numbers)
             self.store.put_state(STATE_VERSION, self.state.drain())
             self.store.put_meta(SEEN_UNTIL, self.state.clock.last_ms)
         self._stale = False
@@ -110,10 +119,28 @@ class Ledger:
                 flags = self._step(item, item.received_ms)
                 if flags:
                     self.store.flag_reading(item, flags)
+                if self.relaying:
+                    self._queue_reading(item, flags)
             return added
         self.store.add_journal(item)
         self._step(item, item.received)
+        if self.relaying:
+            self.store.outbox.add("entry", item.received, item.received)
         return "new"
+
+    def _queue_reading(self, reading: Reading, flags: int) -> None:
+        if self._where.state is not self.state:  # the state was taken up anew
+            self._where = Whereabouts(self.state)
+        place = self.state.place_at(reading.probe, reading.measured_ms)
+        self.store.queue_reading(reading, flags, place, self._where.batch_in(place, reading.measured_ms))
+
+    def _queue_events(self, out: Outcome, numbers: Sequence[int]) -> None:
+        for event, number in zip(out.events, numbers, strict=True):
+            place = batch = None
+            if isinstance(event, VerdictEvent):
+                batch, known = event.batch, self.state.batches.get(event.batch)
+                place = f"vessel:{known.vessel}" if known is not None else None
+            self.store.outbox.add("event", event.time_ms, number, place, batch)
 
     def tick(self, until_ms: int) -> None:
         """Run the ticks up to a time."""

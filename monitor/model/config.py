@@ -396,6 +396,31 @@ class Web(Section):
         return self
 
 
+class Relay(Section):
+    """Forwarding to a time-series server that takes the InfluxDB v2 write API."""
+
+    url: str
+    token_file: Path | None = None
+    org: str = ""
+    bucket: str = "leeswatch"
+    ca_file: Path | None = None
+    every: Seconds = 5.0  # what comes in meanwhile goes out in one request
+    rows: Whole = Field(default=5_000, ge=10, le=20_000)  # in one request at most
+    timeout: Seconds = 10.0
+    hold: Seconds = 60.0  # kept so long after the server said yes, and sent again if it has restarted meanwhile
+    behind_after: Seconds = 900.0
+    kib_per_second: Number | None = Field(default=None, gt=0)
+    requests_per_minute: Number | None = Field(default=None, gt=0)
+    reads: Literal["auto", "export", "influxql"] = "auto"
+
+    @field_validator("url")
+    @classmethod
+    def _of_the_web(cls, url: str) -> str:
+        if not re.fullmatch(r"https?://[^\s/?#@]+(/[^\s?#]*)?", url):
+            raise ValueError('it should be like "http://tower.local:8428", without user, password or question mark')
+        return url.rstrip("/")
+
+
 class Settings(Section):
     """The whole configuration."""
 
@@ -410,6 +435,7 @@ class Settings(Section):
     alerts: Alerts = Alerts()
     jobs: Jobs = Jobs()
     web: Web = Web()
+    relay: Relay | None = None
     practice: Practice = Practice()
 
     @model_validator(mode="before")

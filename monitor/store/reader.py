@@ -14,6 +14,8 @@ from typing import Any, Self
 from monitor.model.errors import StoreError, StoreNewer, StoreTrouble
 from monitor.model.events import Notice
 from monitor.model.inputs import JOURNAL, JournalEntry, Reading
+from monitor.store import outbox
+from monitor.store.outbox import Backlog, Row
 from monitor.store.schema import MIGRATIONS, version_of
 from monitor.store.store import stored_inputs, stored_journal, stored_last, stored_value
 
@@ -175,6 +177,22 @@ class Reader:
             "SELECT route, count(*), max(error) FROM deliveries WHERE done IS NULL GROUP BY route"
         )
         return {route: (count, error) for route, count, error in rows}
+
+    def unsent(self, after: int, limit: int) -> list[Row]:
+        """The oldest rows of the outbox that were not sent, after a number."""
+        return outbox.unsent(self._connection, after, limit)
+
+    def backlog(self) -> Backlog:
+        """What waits for the time-series server."""
+        return outbox.backlog(self._connection)
+
+    def held_stamps(self) -> list[tuple[str, int]]:
+        """Stamps of the servers that rows are held for, with the last row of each."""
+        return outbox.held_stamps(self._connection)
+
+    def refused(self, limit: int = 50) -> list[tuple[int, int, str, str]]:
+        """Number, time, line and reason of what the time-series server would not take, newest first."""
+        return list(outbox.refused(self._connection, limit))
 
     def state(self) -> dict[str, bytes]:
         """The pieces of the engine's state as last committed."""

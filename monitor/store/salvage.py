@@ -15,7 +15,7 @@ from monitor.store.schema import MIGRATIONS, migrate, version_of
 _TABLES = {
     "series": "rowid", "readings": "measured", "journal": "rowid", "events": "rowid", "notices": "rowid",
     "deliveries": "notice", "receipts": "rowid", "held": "rowid", "unreadable": "rowid", "counters": "name",
-    "meta": "key",
+    "meta": "key", "outbox": "rowid", "refused": "rowid",
 }  # fmt: skip
 _FIRST, _LAST = -(2**62), 2**62
 _OLDEST_MS, _NEWEST_MS = 946_684_800_000, 4_102_444_800_000  # 2000 and 2100: nothing outside was ever written
@@ -83,7 +83,7 @@ def _garbage(connection: sqlite3.Connection) -> str | None:
         return "an event in it is no event"
     if connection.execute("SELECT 1 FROM deliveries WHERE notice NOT IN (SELECT id FROM notices) LIMIT 1").fetchone():
         return "a notice in it is gone"
-    for table in _TABLES:
+    for table in _tables(connection):
         rows = connection.execute(f"SELECT * FROM {table}")  # noqa: S608 - names of our own
         if table != "readings" and not all(_sound(table, row) for row in rows):
             return f"a row of its {table} is garbage"
@@ -128,14 +128,30 @@ def _copy(damaged: Path, path: Path) -> tuple[int, int]:
         migrate(target, version or None)  # the tables as the damaged store had them; opening brings them up to date
         copy = _Copy(source, target)
         target.execute("BEGIN")
-        for table, key in _TABLES.items():
-            copy.table(table, key)
+        for table in _tables(target):
+            copy.table(table, _TABLES[table])
+        _go_on_counting(source, target)
         # Of a notice that is lost its deliveries are of no use, and would stand in the way of the next of its number.
         target.execute("DELETE FROM deliveries WHERE notice NOT IN (SELECT id FROM notices)")
         # No state was ever written as version 0: it says that the inputs are to be gone through again.
         target.execute("INSERT OR REPLACE INTO meta VALUES ('state_version', 0), ('clean', 0)")
         target.execute("COMMIT")
         return copy.kept, copy.lost
+
+
+def _tables(connection: sqlite3.Connection) -> list[str]:
+    """Those of ours that a store of its version has."""
+    found = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    return [table for table in _TABLES if table in found]
+
+
+def _go_on_counting(source: sqlite3.Connection, target: sqlite3.Connection) -> None:
+    """Numbers of rows that were sent and let go are never given again: the server knows them."""
+    with contextlib.suppress(*_BROKEN):
+        found = source.execute("SELECT seq FROM sqlite_sequence WHERE name = 'outbox'").fetchone()
+        if found is not None and isinstance(found[0], int):
+            target.execute("DELETE FROM sqlite_sequence WHERE name = 'outbox'")
+            target.execute("INSERT INTO sqlite_sequence VALUES ('outbox', ?)", found)
 
 
 class _Copy:

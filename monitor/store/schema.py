@@ -51,6 +51,18 @@ MIGRATIONS: tuple[str, ...] = (
     );
     CREATE TABLE counters (name TEXT PRIMARY KEY, n INTEGER NOT NULL) WITHOUT ROWID;
     """,
+    """
+    -- What waits for the time-series server. Readings stand here whole, because the nightly thinning may take them out
+    -- of `readings` before they are sent; events and journal entries are pointed to, because those stay.
+    CREATE TABLE outbox (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, time INTEGER NOT NULL, of INTEGER NOT NULL,
+        series INTEGER, value REAL, flags INTEGER NOT NULL DEFAULT 0, place TEXT, batch TEXT, sent TEXT
+    );
+    CREATE INDEX outbox_open ON outbox (seq) WHERE sent IS NULL;
+    CREATE TABLE refused (
+        seq INTEGER PRIMARY KEY, time INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL
+    );
+    """,
 )
 
 

@@ -23,6 +23,7 @@ from typing import IO, Literal, Self
 from monitor.model.errors import StoreBusy, StoreTrouble
 from monitor.model.events import AlertEvent, Event, Notice, as_line
 from monitor.model.inputs import JOURNAL, Identity, JournalEntry, Reading, Unreadable
+from monitor.store.outbox import Outbox
 from monitor.store.salvage import salvage
 from monitor.store.schema import migrate
 
@@ -54,6 +55,7 @@ class Store:
         self._connection = connection
         self.path = path
         self._lock = lock
+        self.outbox = Outbox(connection)
         self._series: dict[tuple[str, str], int] = {}
         self._sound = True  # nothing has failed that the next start should look into
         self.salvaged: str | None = None  # what had to be mended at opening, as a sentence
@@ -174,15 +176,22 @@ class Store:
             (entry.received, entry.kind, JOURNAL.dump_json(entry, exclude_defaults=False).decode()),
         )
 
-    def add_outcome(self, events: Sequence[Event], notices: Sequence[Notice], routes: Sequence[str]) -> None:
-        """Append what the engine said; each notice gets one delivery for each route that stands now."""
+    def queue_reading(self, reading: Reading, flags: int, place: str | None, batch: str | None) -> None:
+        """Put a reading into the outbox."""
+        series = self._series_id(reading.probe, reading.quantity)
+        self.outbox.add_reading(series, reading.measured_ms, reading.received_ms, reading.value, flags, place, batch)
+
+    def add_outcome(self, events: Sequence[Event], notices: Sequence[Notice], routes: Sequence[str]) -> list[int]:
+        """Append what the engine said, and return the events' numbers; each notice gets a delivery for each route."""
+        numbers: list[int] = []
         for event in events:
             about = event.about if isinstance(event, AlertEvent) else f"batch:{event.batch}"
             kind = "alert" if isinstance(event, AlertEvent) else "verdict"
-            self._connection.execute(
+            number = self._connection.execute(
                 "INSERT INTO events (time, event, about, record) VALUES (?, ?, ?, ?)",
                 (event.time_ms, kind, about, as_line(event.record())),
-            )
+            ).lastrowid
+            numbers.append(number or 0)
         for notice in notices:
             number = self._connection.execute(
                 "INSERT INTO notices (time, alert_id, alert, about, priority, reason, title, body, seen)"
@@ -195,6 +204,7 @@ class Store:
             self._connection.executemany(
                 "INSERT INTO deliveries (notice, route) VALUES (?, ?)", [(number, route) for route in routes]
             )
+        return numbers
 
     def put_state(self, version: int, pieces: Mapping[str, bytes | None]) -> None:
         """Write the pieces of the engine's state that changed; None removes one."""

@@ -158,12 +158,13 @@ def test_steps_run_in_order_and_once(path: Path, monkeypatch: pytest.MonkeyPatch
     assert found["third"] == []
     assert found["journal"][0][-1] is None
     with contextlib.closing(sqlite3.connect(path)) as connection:
-        assert schema.version_of(connection) == 3
+        assert schema.version_of(connection) == len(schema.MIGRATIONS)
 
 
 def test_a_step_that_fails_leaves_the_version_before(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Half a step is never there: the store stays as it was, for the old program to go on with."""
     version_one(path)
+    Store.open(path).close()  # brought up to date, but for the step to come
     before = rows(path)
     monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, "CREATE TABLE half (a); CREATE TABLE half (b);"))
 

@@ -1,0 +1,145 @@
+"""The outbox: what waits for the time-series server, in the order of the writer.
+
+A row is put in with the commit that files what it is about, and taken out only when the server has had it for good:
+
+    queued ──2xx──► sent, with the stamp of the server's start ──held, same start──► gone
+       ▲                     │
+       └──── it restarted ───┘
+
+`seq` rises by one for each row for as long as the store lives, so that a gap at the server is a loss.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal["reading", "event", "entry"]
+
+REFUSED_KEPT = 10_000
+LINE_KEPT = 4_096  # characters
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of the outbox; times are UTC ms."""
+
+    seq: int
+    kind: Kind
+    time_ms: int
+    """When it was measured, said or received: its time at the server."""
+    of: int
+    """`received` of a reading or journal entry; the number of an event."""
+    place: str | None
+    batch: str | None
+    probe: str = ""
+    quantity: str = ""
+    value: float = 0.0
+    flags: int = 0
+    text: str = ""
+    """An event's record or a journal entry, as JSON."""
+
+
+@dataclass(frozen=True, slots=True)
+class Backlog:
+    """What waits: not sent yet, and sent but still held."""
+
+    waiting: int
+    held: int
+    oldest_ms: int | None
+    """`received` of the oldest that was not sent; of an event its time."""
+    refused: int
+
+
+class Outbox:
+    """The writer's side; it lives on the store's connection and in its transactions."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    def add_reading(
+        self, series: int, time_ms: int, received_ms: int, value: float, flags: int, place: str | None,
+        batch: str | None,
+    ) -> None:  # fmt: skip
+        """Queue a reading."""
+        self._connection.execute(
+            "INSERT INTO outbox (kind, time, of, series, value, flags, place, batch)"
+            " VALUES ('reading', ?, ?, ?, ?, ?, ?, ?)",
+            (time_ms, received_ms, series, value, flags, place, batch),
+        )
+
+    def add(self, kind: Kind, time_ms: int, of: int, place: str | None = None, batch: str | None = None) -> None:
+        """Queue an event or a journal entry."""
+        self._connection.execute(
+            "INSERT INTO outbox (kind, time, of, place, batch) VALUES (?, ?, ?, ?, ?)",
+            (kind, time_ms, of, place, batch),
+        )
+
+    def mark_sent(self, first: int, last: int, stamp: str) -> None:
+        """The server, which started at `stamp`, has taken these rows."""
+        self._connection.execute(
+            "UPDATE outbox SET sent = ? WHERE seq BETWEEN ? AND ? AND sent IS NULL", (stamp, first, last)
+        )
+
+    def send_again(self, but: str) -> int:
+        """Rows that were sent to a server which has started anew since are queued again; returns how many."""
+        done = self._connection.execute("UPDATE outbox SET sent = NULL WHERE sent IS NOT NULL AND sent <> ?", (but,))
+        return done.rowcount
+
+    def let_go(self, upto: int, stamp: str) -> int:
+        """Take out what the server of this start has had long enough; returns how many."""
+        done = self._connection.execute("DELETE FROM outbox WHERE seq <= ? AND sent = ?", (upto, stamp))
+        return done.rowcount
+
+    def refuse(self, seq: int, line: str, reason: str, now_ms: int) -> None:
+        """Set a row aside that the server will not take, with what it says (the latest ten thousand)."""
+        self._connection.execute("DELETE FROM outbox WHERE seq = ?", (seq,))
+        self._connection.execute(
+            "INSERT OR REPLACE INTO refused VALUES (?, ?, ?, ?)", (seq, now_ms, line[:LINE_KEPT], reason[:500])
+        )
+        self._connection.execute(
+            "DELETE FROM refused WHERE seq NOT IN (SELECT seq FROM refused ORDER BY seq DESC LIMIT ?)", (REFUSED_KEPT,)
+        )
+
+
+# --- the readers' side -------------------------------------------------------------------------------------------
+
+_ROWS = """
+    SELECT outbox.seq, outbox.kind, outbox.time, outbox.of, outbox.place, outbox.batch,
+           coalesce(series.probe, ''), coalesce(series.quantity, ''), coalesce(outbox.value, 0.0), outbox.flags,
+           coalesce(events.record, journal.entry, '')
+    FROM outbox
+    LEFT JOIN series ON outbox.kind = 'reading' AND series.id = outbox.series
+    LEFT JOIN events ON outbox.kind = 'event' AND events.id = outbox.of
+    LEFT JOIN journal ON outbox.kind = 'entry' AND journal.received = outbox.of
+    WHERE outbox.sent IS NULL AND outbox.seq > ? ORDER BY outbox.seq LIMIT ?
+"""
+
+
+def unsent(connection: sqlite3.Connection, after: int, limit: int) -> list[Row]:
+    """The oldest rows that were not sent, after a number."""
+    return [Row(*row) for row in connection.execute(_ROWS, (after, limit))]
+
+
+def backlog(connection: sqlite3.Connection) -> Backlog:
+    """How much waits, and since when."""
+    (waiting,) = connection.execute("SELECT count(*) FROM outbox WHERE sent IS NULL").fetchone()
+    (every,) = connection.execute("SELECT count(*) FROM outbox").fetchone()
+    oldest = connection.execute(
+        "SELECT CASE kind WHEN 'event' THEN time ELSE of END FROM outbox WHERE sent IS NULL ORDER BY seq LIMIT 1"
+    ).fetchone()
+    (refused,) = connection.execute("SELECT count(*) FROM refused").fetchone()
+    return Backlog(waiting, every - waiting, oldest[0] if oldest else None, refused)
+
+
+def held_stamps(connection: sqlite3.Connection) -> list[tuple[str, int]]:
+    """Stamps of servers that rows were sent to and are held for, with the last row of each."""
+    return connection.execute("SELECT sent, max(seq) FROM outbox WHERE sent IS NOT NULL GROUP BY sent").fetchall()
+
+
+def refused(connection: sqlite3.Connection, limit: int) -> Iterator[tuple[int, int, str, str]]:
+    """Number, time, line and reason of rows that were set aside, newest first."""
+    yield from connection.execute("SELECT seq, time, line, reason FROM refused ORDER BY seq DESC LIMIT ?", (limit,))
+
