@@ -11,7 +11,7 @@ from monitor.model.quantities import QUANTITIES
 from monitor.report.drawing import daily, drawing
 from monitor.store.reader import Reader
 from monitor.web.ways import Ask
-from monitor.web.words import GLASS_PRESSURE, Local, finish, sentence, sg, sg_range, tell
+from monitor.web.words import GLASS_PRESSURE, Local, finish, sentence, sg, sg_range, tell, waits_for
 
 
 def _title(alert: dict[str, Any]) -> str:
@@ -34,16 +34,13 @@ def alert_item(alert: dict[str, Any], standing: list[dict[str, Any]]) -> dict[st
 def batch_card(ask: Ask, reader: Reader, state: State, told: dict[str, Any], batch: dict[str, Any]) -> dict[str, Any]:
     """A batch: its verdict in words, its figures and its drawing."""
     local = ask.local
-    about = [each for each in told["alerts"] if each["about"] == f"batch:{batch['name']}"]
     said = batch["judgement"] or {}
     done = finish(said, local) if batch["verdict"] in ("working", "slowing") else None
     card: dict[str, Any] = {
         "name": batch["name"],
         "vessel": batch["vessel"],
         "closed": batch["closed"],
-        "told": tell(
-            batch, about, local, _waits(batch, told, ask.house.desk.settings.probe), unread=_unread(batch, told)
-        ),
+        "told": tell(batch, told, local, ask.house.desk.settings.probe),
         "done": done,
         "facts": _facts(batch, said, local, guessed=state.batches[batch["name"]].expected_sd is None),
         "hand": batch["last_hand"],
@@ -95,39 +92,6 @@ def _gravity(batch: dict[str, Any], said: dict[str, Any], local: Local) -> Fact:
     width = sg_range([value - half, value + half]) if half is not None else ""
     known = "Last known gravity" if batch["trouble"] or batch["verdict"] == "unknown" else "Gravity"
     return (known, sg(value), ", ".join(part for part in (width, local.when(batch["gravity_seen"])) if part))
-
-
-def _waits(batch: dict[str, Any], told: dict[str, Any], settings: list[Probe]) -> tuple[str, ...]:
-    """Why there is nothing to say of a batch yet."""
-    place = f"vessel:{batch['vessel']}"
-    probes = [each for each in told["probes"] if each["place"] == place and not each["by_hand"]]
-    if not probes:
-        return ("no probe sits in its vessel, so it lives on hydrometer readings",)
-    return tuple(
-        f"probe {each['name']} was {each['why']}"
-        if each["unreadable"]
-        else f"probe {each['name']} was not heard yet{waits and f': {waits}'}"
-        for each in probes
-        if (waits := _waits_for(each, settings)) or not each["heard"] or each["unreadable"]
-    ) or ("too little was heard of it yet",)
-
-
-def _unread(batch: dict[str, Any], told: dict[str, Any]) -> bool:
-    """Whether a probe in its vessel speaks, and nothing it says could be read."""
-    place = f"vessel:{batch['vessel']}"
-    return any(each["place"] == place and each["unreadable"] for each in told["probes"])
-
-
-def _waits_for(probe: dict[str, Any], settings: list[Probe]) -> str:
-    """What a probe that was never heard is waited for on; empty once it was heard."""
-    told = next((each for each in settings if each.name == probe["name"]), None)
-    if probe["heard"] or told is None:
-        return ""
-    return {
-        "mqtt": f"waiting for topic {told.topic}",
-        "serial": f"waiting for port {told.port}",
-        "onewire": f"waiting for device {told.device}",
-    }.get(told.source, "waiting for a first reading")
 
 
 def _cautions(batch: dict[str, Any], told: dict[str, Any]) -> list[str]:
@@ -189,7 +153,7 @@ def probe_row(probe: dict[str, Any], settings: list[Probe]) -> dict[str, Any]:
     place = (probe["place"] or "no place").replace(":", " ")
     return {
         **probe,
-        "waits": _waits_for(probe, settings),
+        "waits": waits_for(probe, settings),
         "place": place,
         "state": (probe["status"] or "never heard").replace(" ", "-"),
     }

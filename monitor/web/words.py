@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.model.clock import DAY, MINUTE, ms_of, parse_time
+from monitor.model.config import Probe
 from monitor.rules.advice import CO2_CAUTION, SEAL_CAUTION
 from monitor.rules.health import span_words
 
@@ -109,18 +111,8 @@ class Told:
     judged: str = ""  # when the verdict was last said
 
 
-def tell(
-    batch: dict[str, Any],
-    alerts: list[dict[str, Any]],
-    local: Local,
-    waits: tuple[str, ...] = (),
-    *,
-    unread: bool = False,
-) -> Told:
-    """A batch of the picture in words; `alerts` are those that stand about it, `waits` what it has not heard yet.
-
-    `unread` says that something came, and nothing of it could be read.
-    """
+def tell(batch: dict[str, Any], told: dict[str, Any], local: Local, probes: Sequence[Probe] = ()) -> Told:
+    """A batch of the picture `told` in words; `probes` as configured, for where they are waited for."""
     if batch["closed"]:
         return Told("closed", "Over", "", (), ())
     if batch["stage"] in _STAGES:
@@ -129,11 +121,12 @@ def tell(
     said = batch["judgement"] or {}
     verdict = batch["verdict"] or "unknown"
     fitting = said if said.get("verdict") == verdict else {}
-    because = fitting.get("because", ()) if said else waits
-    asked = [each for alert in alerts if alert["alert"].startswith("ferment-") for each in alert["do"]]
+    because = fitting.get("because", ()) if said else _waits(batch, told, probes)
+    about = [alert for alert in told["alerts"] if alert["about"] == f"batch:{batch['name']}"]
+    asked = [each for alert in about if alert["alert"].startswith("ferment-") for each in alert["do"]]
     return Told(
         state=verdict,
-        headline=_headline(verdict, batch, fitting, unread=unread),
+        headline=_headline(verdict, batch, fitting, unread=_unread(batch, told)),
         sure=_sure(fitting.get("confidence")),
         because=tuple(sentence(each) for each in because),
         next=tuple(dict.fromkeys(sentence(each) for each in (asked or _NEXT[verdict]))),
@@ -169,6 +162,39 @@ def _headline(verdict: str, batch: dict[str, Any], said: dict[str, Any], *, unre
     rate = said.get("rate_per_day")
     pace = f", falling {-rate:.4f} a day" if rate is not None and rate < -0.0002 else ""
     return f"{'Working' if verdict == 'working' else 'Slowing down'}{pace}"
+
+
+def _waits(batch: dict[str, Any], told: dict[str, Any], probes: Sequence[Probe]) -> tuple[str, ...]:
+    """Why there is nothing to say of a batch yet."""
+    place = f"vessel:{batch['vessel']}"
+    here = [each for each in told["probes"] if each["place"] == place and not each["by_hand"]]
+    if not here:
+        return ("no probe sits in its vessel, so it lives on hydrometer readings",)
+    return tuple(
+        f"probe {each['name']} was {each['why']}"
+        if each["unreadable"]
+        else f"probe {each['name']} was not heard yet{waits and f': {waits}'}"
+        for each in here
+        if (waits := waits_for(each, probes)) or not each["heard"] or each["unreadable"]
+    ) or ("too little was heard of it yet",)
+
+
+def _unread(batch: dict[str, Any], told: dict[str, Any]) -> bool:
+    """Whether a probe in its vessel speaks, and nothing it says could be read."""
+    place = f"vessel:{batch['vessel']}"
+    return any(each["place"] == place and each["unreadable"] for each in told["probes"])
+
+
+def waits_for(probe: dict[str, Any], probes: Sequence[Probe]) -> str:
+    """What a probe that was never heard is waited for on; empty once it was heard."""
+    told = next((each for each in probes if each.name == probe["name"]), None)
+    if probe["heard"] or told is None:
+        return ""
+    return {
+        "mqtt": f"waiting for topic {told.topic}",
+        "serial": f"waiting for port {told.port}",
+        "onewire": f"waiting for device {told.device}",
+    }.get(told.source, "waiting for a first reading")
 
 
 def finish(said: dict[str, Any] | None, local: Local) -> tuple[str, str] | None:
