@@ -4,7 +4,8 @@ sources ─► writer ───────────────────�
 mqtt       ledger: one step of the engine for each     │       phone, mail, webhook,
 serial     input, kept with its inputs in one commit,  │       broker topic, log
 onewire    then the acknowledgement                    ├─► jobs: digest, backup, retention, heartbeat
-commands   (hand readings, acknowledgements, moves)    └─► web (reads only; changes go to the writer)
+commands   (hand readings, acknowledgements, moves)    ├─► summary of all that stands, for the broker
+                                                       └─► web (reads only; changes go to the writer)
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import threading
 from collections.abc import Sequence
 from concurrent.futures import Future
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
@@ -25,6 +27,8 @@ from monitor.alerts.routes.machine import LOG_ROUTE, TOPIC_ROUTE
 from monitor.control import ControlServer, parse_request
 from monitor.engine.facts import children
 from monitor.engine.state import State
+from monitor.fleet.sending import SummarySender
+from monitor.fleet.summary import Summary, summarise
 from monitor.jobs import Jobs, Span
 from monitor.ledger import Ledger
 from monitor.model.clock import MINUTE, Clock, SystemClock, TimeTrust
@@ -40,6 +44,8 @@ from monitor.sources.serial import SerialSource
 from monitor.store.reader import Reader
 from monitor.store.store import Store
 from monitor.web.desk import HealthReport
+from monitor.web.look import load, picture, reading
+from monitor.web.words import Local
 from monitor.writer import GROUP_MS, Writer
 
 if TYPE_CHECKING:
@@ -83,12 +89,14 @@ class Daemon:
         self._real = SystemClock()
         self._started_ms = self._real.mono_ms()
         self._nagged_ms: int | None = None
+        self._entries = 0  # of the journal, when a summary was last asked for
         self.ledger = Ledger(self.store)
         self.writer = Writer(
             self.ledger, clock, trust=trust, group_ms=group_ms, on_commit=self._on_commit, on_trouble=self._on_trouble
         )
         self._writing = threading.Thread(target=self.writer.run, args=(self._stop,), name="writer")
         self.sources: list[Source] = build_sources(settings, self.writer, clock, self.store.last_session())
+        self._brokers = [source for source in self.sources if isinstance(source, MqttSource)]
         zone = ZoneInfo(settings.site.timezone)
         self.courier = Courier(
             [*self._own_routes(), *map(AppriseRoute, settings.alerts.routes), *routes],
@@ -97,12 +105,22 @@ class Daemon:
         self.ledger.routes = self.courier.names
         self.control = ControlServer(path, self.writer.record, clock.wall_ms, self._health_json)
         self.jobs = self._calendar() if calendar else None
+        self.summaries = [
+            SummarySender(self._summary, partial(source.publish, retain=True), source.connected)
+            for source in self._brokers
+        ]
         self.web = self._page() if settings.web.enabled else None
 
     def _own_routes(self) -> list[Route]:
         """The log always; the broker's topic where there is a broker."""
-        brokers = [source for source in self.sources if isinstance(source, MqttSource)]
-        return [LogRoute(), *(TopicRoute(_publisher(source)) for source in brokers)]
+        return [LogRoute(), *(TopicRoute(_publisher(source)) for source in self._brokers)]
+
+    def _summary(self) -> Summary:
+        """What stands, as last committed: read beside the writer, as the page does."""
+        local = Local(ZoneInfo(self.settings.site.timezone), self.clock.wall_ms())
+        with reading(self.path) as reader:
+            told = picture(reader, load(reader), local.now_ms, self.settings.probe)
+        return summarise(told, local, self.settings.probe)
 
     def _calendar(self) -> Jobs:
         return Jobs(
@@ -142,7 +160,7 @@ class Daemon:
             log.info("the rules' memory was of another version and was rebuilt from %d inputs", self.ledger.rebuilt)
         self._writing.start()
         self._running.callback(self._end_writing)
-        parts: list[_Part] = [self.courier, self.control, *self.sources]
+        parts: list[_Part] = [self.courier, self.control, *self.sources, *self.summaries]
         parts += [part for part in (self.jobs, self.web) if part is not None]
         for part in parts:
             part.start()
@@ -235,6 +253,10 @@ class Daemon:
     def _on_commit(self, out: Outcome) -> None:
         if out.notices:
             self.courier.wake()
+        if out.events or self.ledger.state.entries != self._entries:
+            self._entries = self.ledger.state.entries
+            for summary in self.summaries:
+                summary.changed()
         for event in out.events:
             if isinstance(event, VerdictEvent):
                 log.info("%s: %s; %s", event.batch, event.verdict, "; ".join(event.because))

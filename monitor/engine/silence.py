@@ -15,7 +15,7 @@ from monitor.rules.health import ProbeHealth
 def watch(state: State, now_ms: int, out: Outcome) -> None:
     """On a tick: which probes went silent, under which cause, and whether a common cause is over."""
     for name, probe in state.probes.items():
-        if probe.silent or not _expected(state, name):
+        if probe.silent or not expected(state, name):
             continue
         quiet = health.silence(probe, now_ms, state.clock.watched_from_ms)
         if quiet:
@@ -39,7 +39,7 @@ def still_so(state: State, now_ms: int, out: Outcome) -> None:
         state.book.note(_nothing_heard(state, _silent_names(state), now_ms), now_ms, out)
 
 
-def _expected(state: State, name: str) -> bool:
+def expected(state: State, name: str) -> bool:
     """Whether a probe should speak: no hand, and not taken out of its place."""
     return not name.startswith("hand:") and not (name in state.places and state.place_now(name) is None)
 
@@ -63,7 +63,7 @@ def _common_cause(state: State, now_ms: int) -> Finding | None:
     names = []
     for name, probe in state.probes.items():
         series = [each for quantity, each in probe.series.items() if quantity in health.WATCHED]
-        if probe.silent or not series or not _expected(state, name):
+        if probe.silent or not series or not expected(state, name):
             continue
         last = max(each.received_ms for each in series)
         if now_ms - last < 2 * min(each.interval_ms() for each in series) + MINUTE:
@@ -91,7 +91,7 @@ def _last(probe: ProbeHealth) -> int:
 
 
 def _silent_names(state: State) -> list[str]:
-    return [name for name, probe in state.probes.items() if probe.silent and _expected(state, name)]
+    return [name for name, probe in state.probes.items() if probe.silent and expected(state, name)]
 
 
 def _see_it_end(state: State, now_ms: int, out: Outcome) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 from monitor.alerts.book import Alert
 from monitor.engine.derive import gravity_of, temperature_of
 from monitor.engine.readings import open_batch
+from monitor.engine.silence import expected
 from monitor.engine.state import State
 from monitor.engine.verdicts import Witness, gravity_witnesses, trouble_of
 from monitor.model.clock import HOUR, MINUTE, iso
@@ -276,6 +277,7 @@ def _probe(state: State, name: str, now_ms: int) -> dict[str, Any]:
         "status": status,
         "why": why,
         "heard": heard,
+        "silent": probe is not None and probe.silent and expected(state, name),
         "online": probe.online if probe else None,
         "quantities": _quantities(state, name, probe, now_ms) if probe else [],
     }

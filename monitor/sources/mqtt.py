@@ -85,6 +85,10 @@ class MqttSource:
         """How it is."""
         return replace(self._status, heard=dict(self._status.heard))
 
+    def connected(self) -> bool:
+        """Whether the broker is there."""
+        return self._status.connected
+
     def alive(self) -> bool:
         """Whether the network thread runs and, when connected, a packet came within three keepalives."""
         if self._thread is not None and not self._thread.is_alive():
