@@ -1,10 +1,11 @@
-"""What a person told of a batch: its history in sentences. What was taken back stays in it, with when."""
+"""What a person told, in sentences: of a batch, a wash or a jar; and a batch's history, with what was taken back."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from monitor.batches.cells import cells
 from monitor.batches.record import taken_back, when
 from monitor.batches.strength import Facts
 from monitor.model.clock import iso, parse_time
@@ -15,15 +16,23 @@ from monitor.model.deeds import (
     Harvested,
     Held,
     HoldEnded,
+    JarCounted,
+    JarDiscarded,
+    JarLayer,
+    Jarred,
     JarUsed,
     Merged,
     Noted,
     Photo,
+    PouredOff,
     Racked,
     Reopened,
     SealedUp,
     Split,
     Undone,
+    Unsealed,
+    WashDiscarded,
+    WashRound,
 )
 from monitor.model.inputs import Added, BatchClosed, BatchStarted, ForcedFinal, JournalEntry, StageChanged
 
@@ -92,10 +101,12 @@ def _why(
 
 
 def sentence(entry: JournalEntry, name: str) -> str:
-    """An entry of the record of batch `name` in words, without its time."""
+    """An entry of the record of the batch, wash or jar `name` in words, without its time."""
     match entry:
+        case Undone():
+            return f"takes back what was received {iso(entry.of)}"
         case BatchStarted():
-            return _started(entry)
+            return _started(entry, name)
         case StageChanged():
             return f"stage {entry.stage}"
         case BatchClosed():
@@ -113,14 +124,16 @@ def sentence(entry: JournalEntry, name: str) -> str:
         case Photo():
             return f"photo {entry.file}{f': {entry.caption}' if entry.caption else ''}"
         case _:
-            return _moved(entry, name) or _settled(entry) or entry.kind
+            return _moved(entry, name) or _settled(entry) or _yeast(entry, name) or entry.kind
 
 
 _NOTES = {"note": "note: ", "tasting": "tasted: ", "off-smell": "smells off: "}
 
 
-def _started(entry: BatchStarted) -> str:
+def _started(entry: BatchStarted, name: str) -> str:
     told = entry.batch
+    if name in (told.get("jars") or ()):
+        return f"batch {told.get('name', '?')} pitched from it"
     original = told.get("original_gravity")
     parts = [f"pitched in {told.get('vessel', '?')}"]
     if told.get("volume_l"):
@@ -161,7 +174,7 @@ def _moved(entry: JournalEntry, name: str) -> str | None:
 
 
 def _settled(entry: JournalEntry) -> str | None:
-    """Of finings, cold, seals and yeast."""
+    """Of finings, cold and seals."""
     match entry:
         case Fined():
             dose = f", {entry.dose_ml:g} mL" if entry.dose_ml is not None else ""
@@ -177,8 +190,44 @@ def _settled(entry: JournalEntry) -> str | None:
         case SealedUp():
             rated = f"rated {entry.rated_bar:g} bar" if entry.rated_bar is not None else "not rated for pressure"
             return f"{entry.litres:g} L sealed in {entry.material} ({rated})"
-        case Harvested():
-            return f"{entry.volume_ml:g} mL of lees taken to wash as {entry.wash}"
-        case JarUsed():
-            return f"{entry.ml:g} {entry.unit} pitched from jar {entry.jar}"
+        case Unsealed():
+            return "opened, or put under an airlock"
     return None
+
+
+def _yeast(entry: JournalEntry, name: str) -> str | None:
+    """Of lees, washes and jars."""
+    match entry:
+        case Harvested():
+            of = "" if entry.batch == name else f" of {entry.batch}"
+            return f"{entry.volume_ml:g} mL of lees{of} taken to wash as {entry.wash}, generation {entry.generation}"
+        case WashRound():
+            return f"{entry.water_ml:g} mL of water put on and shaken, for a {entry.stand} stand"
+        case PouredOff():
+            return f"poured off{f', {entry.kept_ml:g} mL kept' if entry.kept_ml is not None else ''}"
+        case Jarred():
+            return _put_up(entry)
+        case JarCounted():
+            alive = f", {entry.viability:g} % living" if entry.viability is not None else ""
+            return f"counted {cells(entry.cells_per_ml)} cells in a mL of its layer{alive}"
+        case JarLayer():
+            return f"{entry.layer_ml:g} mL of it is settled yeast"
+        case JarUsed():
+            of = "" if entry.jar == name else f" of jar {entry.jar}"
+            into = "" if entry.batch in (None, name) else f" into batch {entry.batch}"
+            return f"{entry.ml:g} {entry.unit}{of} {'used' if entry.batch is None else 'pitched'}{into}"
+        case JarDiscarded() | WashDiscarded():
+            return f"thrown out{f': {entry.why}' if entry.why else ''}"
+    return None
+
+
+def _put_up(entry: Jarred) -> str:
+    parents = " and ".join(entry.parents)
+    if entry.origin == "starter":
+        taken = f"{entry.taken_ml:g} " if entry.taken_ml is not None else ""
+        source = f"a starter grown from {taken}{'of ' if taken else ''}{parents}" if parents else "a starter"
+    else:
+        wash = f"washed as {entry.wash}" if entry.wash else "washed"
+        source = {"packet": "a packet", "given": "given by someone", "wash": wash}[entry.origin]
+    unit = "g" if entry.grams is not None else "mL"
+    return f"{entry.volume_ml:g} {unit} put up as jar {entry.jar}, generation {entry.generation}, {source}"

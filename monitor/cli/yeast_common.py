@@ -1,4 +1,4 @@
-"""What the verbs of `leeswatch yeast` share: finding a wash or a jar, names, amounts, deeds in words."""
+"""What the verbs of `leeswatch yeast` share: finding a wash or a jar, names, amounts."""
 
 from __future__ import annotations
 
@@ -8,29 +8,13 @@ from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import ValidationError
 
-from monitor.batches.cells import cells
 from monitor.cli.batch_look import past
 from monitor.cli.common import amount, iso, local
 from monitor.model.clock import MINUTE
 from monitor.model.config import Settings
-from monitor.model.deeds import (
-    Deed,
-    Harvested,
-    Held,
-    HoldEnded,
-    JarCounted,
-    JarDiscarded,
-    JarLayer,
-    Jarred,
-    JarUsed,
-    Noted,
-    Photo,
-    PouredOff,
-    WashDiscarded,
-    WashRound,
-)
+from monitor.model.deeds import Deed, Harvested, Jarred
 from monitor.model.errors import UsageError
-from monitor.model.inputs import BatchStarted, JournalEntry
+from monitor.model.inputs import JournalEntry
 
 if TYPE_CHECKING:
     from monitor.batches.shelf import Jar
@@ -133,46 +117,3 @@ def entry_names(entry: JournalEntry, name: str) -> bool:
 def spread(found: Estimate, digits: int = 0) -> str:
     """`60 (50 to 75)`."""
     return f"{found.usual:.{digits}f} ({found.low:.{digits}f} to {found.high:.{digits}f})"
-
-
-def sentence(entry: JournalEntry) -> str:
-    """A deed about yeast in words, without its time."""
-    match entry:
-        case Harvested():
-            return f"{entry.volume_ml:g} mL of lees of {entry.batch} taken to wash as {entry.wash}"
-        case WashRound():
-            return f"{entry.water_ml:g} mL of water put on, for a {entry.stand} stand"
-        case PouredOff():
-            kept = f", {entry.kept_ml:g} mL kept" if entry.kept_ml is not None else ""
-            return f"poured off{kept}"
-        case Jarred():
-            if entry.origin == "starter" and entry.taken_ml is not None:
-                return f"{entry.taken_ml:g} of {', '.join(entry.parents)} went into starter {entry.jar}"
-            unit = "g" if entry.grams is not None else "mL"
-            return f"{entry.volume_ml:g} {unit} put up as jar {entry.jar}"
-        case JarCounted():
-            return f"counted {cells(entry.cells_per_ml)} cells in a mL of its layer"
-        case JarLayer():
-            return f"{entry.layer_ml:g} mL of settled yeast in it"
-        case JarUsed():
-            return f"{entry.ml:g} {entry.unit} of jar {entry.jar} used{f' for {entry.batch}' if entry.batch else ''}"
-        case JarDiscarded() | WashDiscarded():
-            return f"discarded{f': {entry.why}' if entry.why else ''}"
-        case Noted():
-            return f"{'smells off' if entry.sort == 'off-smell' else entry.sort}: {entry.text}"
-        case _:
-            return _other(entry)
-
-
-def _other(entry: JournalEntry) -> str:
-    match entry:
-        case BatchStarted():
-            return f"batch {entry.batch.get('name', '?')} pitched from it"
-        case Held():
-            return f"to be held at {entry.target_c:g} °C for {entry.hours:g} h"
-        case HoldEnded():
-            return "not held cold any more"
-        case Photo():
-            return f"photo {entry.file}"
-        case _:
-            return entry.kind

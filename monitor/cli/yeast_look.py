@@ -20,7 +20,7 @@ from monitor.cli.common import (
     with_config,
     with_json,
 )
-from monitor.cli.yeast_common import day, jar_named, sentence, spread
+from monitor.cli.yeast_common import day, jar_named, spread
 from monitor.model.clock import DAY
 from monitor.model.config import Settings
 from monitor.model.deeds import Undone
@@ -143,13 +143,14 @@ def _show(args: argparse.Namespace) -> int:
 def _history(state: State, name: str) -> list[tuple[int, int, str, bool]]:
     """When done, when told, what, and whether it counts; by when it was done."""
     from monitor.batches.record import counting, when  # noqa: PLC0415 - loaded already
+    from monitor.batches.told import sentence  # noqa: PLC0415
 
     record = {
         each.received: each for kind in ("wash", "jar") for each in state.records.get(f"{kind}:{name}", ())
     }  # fmt: skip
     on = {each.received for each in counting(record.values())}
     deeds = [each for each in record.values() if not isinstance(each, Undone)]
-    found = [(when(each), each.received, sentence(each), each.received in on) for each in deeds]
+    found = [(when(each), each.received, sentence(each, name), each.received in on) for each in deeds]
     return sorted(found)
 
 

@@ -6,8 +6,9 @@ import argparse
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from monitor.batches.told import sentence
 from monitor.cli.common import Commands, command, iso, local, moment, named, say_done, settings_of, whole_state, write
-from monitor.cli.yeast_common import sentence, undo_of
+from monitor.cli.yeast_common import undo_of
 from monitor.model.config import Settings
 from monitor.model.deeds import Harvested, Jarred, Undone
 from monitor.model.errors import UsageError
@@ -53,9 +54,9 @@ def _undo(args: argparse.Namespace) -> int:
     received = write(settings, [Undone(of=found.received)])
     if isinstance(found, Undone):
         meant = next((each for each in record if each.received == found.of), None)
-        words = f"{args.name}: counts again: {sentence(meant) if meant is not None else 'an undoing'}"
+        words = f"{args.name}: counts again: {sentence(meant, args.name) if meant is not None else 'an undoing'}"
     else:
-        words = f"{args.name}: taken back: {sentence(found)}, of {local(when(found), settings)}"
+        words = f"{args.name}: taken back: {sentence(found, args.name)}, of {local(when(found), settings)}"
     return say_done(args, [words], f"{undo_of(args.name)} --of {iso(received)}", name=args.name,
                     undone=iso(found.received), received=iso(received))  # fmt: skip
 
@@ -71,7 +72,7 @@ def _nothing_hangs_on(state: State, found: JournalEntry) -> None:
     if others:
         raise UsageError(
             f"{kind} {name} began with that, and {len(others)} other deed{' hangs' if len(others) == 1 else 's hang'} "
-            f"on it, the last: {sentence(others[-1])}",
+            f"on it, the last: {sentence(others[-1], name)}",
             f"take those back first (leeswatch yeast show {name} lists them)",
         )
 
@@ -101,6 +102,6 @@ def _at(args: argparse.Namespace, record: Sequence[JournalEntry], settings: Sett
     if len(found) == 1:
         return found[0]
     if found:
-        choices = ", ".join(f"{iso(each.received)} ({sentence(each)})" for each in found)
+        choices = ", ".join(f"{iso(each.received)} ({sentence(each, args.name)})" for each in found)
         raise UsageError(f"{len(found)} deeds are of that time", f"choose by when each was told: {choices}")
     raise UsageError(f"nothing about {args.name} is of {args.of}", f"leeswatch yeast show {args.name}")

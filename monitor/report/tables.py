@@ -15,18 +15,6 @@ from monitor.batches.told import sentence
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.clock import iso
-from monitor.model.deeds import (
-    Harvested,
-    JarCounted,
-    JarDiscarded,
-    JarLayer,
-    Jarred,
-    JarUsed,
-    PouredOff,
-    Undone,
-    WashDiscarded,
-    WashRound,
-)
 from monitor.model.inputs import JournalEntry
 
 What = Literal["batches", "shelf", "deeds"]
@@ -138,37 +126,9 @@ def deed(entry: JournalEntry, about: str, off: dict[int, int]) -> Row:
         "name": name,
         "counts": entry.received not in off,
         "taken_back": _time(off.get(entry.received)),
-        "text": words(entry, name),
+        "text": sentence(entry, name),
         "entry": entry.model_dump(mode="json"),
     }
-
-
-def words(entry: JournalEntry, name: str) -> str:
-    """An entry in words, without its time; `name` is that of the thing it is chiefly about."""
-    match entry:
-        case Undone():
-            return f"takes back what was received {iso(entry.of)}"
-        case Harvested():
-            return f"{entry.volume_ml:g} mL of lees taken from batch {entry.batch}, generation {entry.generation}"
-        case WashRound():
-            stand = "a short stand" if entry.stand == "short" else "a long stand"
-            return f"{entry.water_ml:g} mL of water put on and shaken, for {stand}"
-        case PouredOff():
-            return f"poured off{f', {entry.kept_ml:g} mL kept' if entry.kept_ml is not None else ''}"
-        case Jarred():
-            source = f" {entry.wash}" if entry.wash else f" of {' and '.join(entry.parents)}" if entry.parents else ""
-            return f"{entry.volume_ml:g} mL put up, generation {entry.generation}, {entry.origin}{source}"
-        case JarCounted():
-            alive = f", {entry.viability:g} % living" if entry.viability is not None else ""
-            return f"counted: {entry.cells_per_ml:.3g} cells in a mL{alive}"
-        case JarUsed():
-            return f"{entry.ml:g} {entry.unit} used{f' for batch {entry.batch}' if entry.batch else ''}"
-        case JarLayer():
-            return f"{entry.layer_ml:g} mL of it is settled yeast"
-        case JarDiscarded() | WashDiscarded():
-            return f"thrown out{f': {entry.why}' if entry.why else ''}"
-        case _:
-            return sentence(entry, name)
 
 
 def _time(ms: int | None) -> str | None:

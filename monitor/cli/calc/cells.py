@@ -190,6 +190,7 @@ def _storage(args: argparse.Namespace) -> Answer:
     assert alive is not None
     said = shelf.SAID[jar.advice]
     best, out = (each / 86_400 for each in (practice.best_within, practice.discard_after))
+    whose = "the defaults" if args.config is None else "from --config"
     return Answer(
         f"{said[0].upper()}{said[1:]}: about {alive.usual:.0f} % alive ({alive.low:.0f} to {alive.high:.0f}).",
         [
@@ -203,7 +204,7 @@ def _storage(args: argparse.Namespace) -> Answer:
         notes=[
             *(f"Because {reason}." for reason in jar.because),
             f"As `yeast shelf` judges a jar of your own: best within {best:.0f} days, thrown out after {out:.0f}, at "
-            f"most generation {practice.most_generations} ({'the defaults' if args.config is None else 'from --config'}); "
+            f"most generation {practice.most_generations} ({whose}); "
             "common practice without a source, yours to set under [practice.yeast]. Nose and microscope overrule it.",
         ],
         extra={"extrapolated": found.extrapolated, "because": list(jar.because)},
