@@ -95,5 +95,9 @@ class RouteError(LeeswatchError):
     retry = True
 
 
+class RelayError(LeeswatchError):
+    """The time-series server cannot be used, or did not answer as one should."""
+
+
 class UsageError(LeeswatchError):
     """The command line asks for what cannot be."""

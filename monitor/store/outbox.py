@@ -6,7 +6,8 @@ A row is put in with the commit that files what it is about, and taken out only 
        ▲                     │
        └──── it restarted ───┘
 
-`seq` rises by one for each row for as long as the store lives, so that a gap at the server is a loss.
+`seq` rises by one for each row for as long as the store lives, so that a gap at the server is a loss. Rows of the past
+(`past`, queued when somebody asks for what came before the relay) go only when nothing of today waits.
 """
 
 from __future__ import annotations
@@ -40,16 +41,19 @@ class Row:
     flags: int = 0
     text: str = ""
     """An event's record or a journal entry, as JSON."""
+    past: int = 0
+    """1 where it was queued because somebody asked for what came before the relay."""
 
 
 @dataclass(frozen=True, slots=True)
 class Backlog:
-    """What waits: not sent yet, and sent but still held."""
+    """What waits: not sent yet (`past`: of the past), and sent but still held."""
 
     waiting: int
+    past: int
     held: int
     oldest_ms: int | None
-    """`received` of the oldest that was not sent; of an event its time."""
+    """`received` of the oldest of today that was not sent; of an event its time."""
     refused: int
 
 
@@ -61,26 +65,30 @@ class Outbox:
 
     def add_reading(
         self, series: int, time_ms: int, received_ms: int, value: float, flags: int, place: str | None,
-        batch: str | None,
+        batch: str | None, *, past: int = 0,
     ) -> None:  # fmt: skip
         """Queue a reading."""
         self._connection.execute(
-            "INSERT INTO outbox (kind, time, of, series, value, flags, place, batch)"
-            " VALUES ('reading', ?, ?, ?, ?, ?, ?, ?)",
-            (time_ms, received_ms, series, value, flags, place, batch),
+            "INSERT INTO outbox (kind, time, of, series, value, flags, place, batch, past)"
+            " VALUES ('reading', ?, ?, ?, ?, ?, ?, ?, ?)",
+            (time_ms, received_ms, series, value, flags, place, batch, past),
         )
 
-    def add(self, kind: Kind, time_ms: int, of: int, place: str | None = None, batch: str | None = None) -> None:
+    def add(
+        self, kind: Kind, time_ms: int, of: int, place: str | None = None, batch: str | None = None, *,
+        past: int = 0,
+    ) -> None:  # fmt: skip
         """Queue an event or a journal entry."""
         self._connection.execute(
-            "INSERT INTO outbox (kind, time, of, place, batch) VALUES (?, ?, ?, ?, ?)",
-            (kind, time_ms, of, place, batch),
+            "INSERT INTO outbox (kind, time, of, place, batch, past) VALUES (?, ?, ?, ?, ?, ?)",
+            (kind, time_ms, of, place, batch, past),
         )
 
-    def mark_sent(self, first: int, last: int, stamp: str) -> None:
+    def mark_sent(self, first: int, last: int, stamp: str, *, past: int) -> None:
         """The server, which started at `stamp`, has taken these rows."""
         self._connection.execute(
-            "UPDATE outbox SET sent = ? WHERE seq BETWEEN ? AND ? AND sent IS NULL", (stamp, first, last)
+            "UPDATE outbox SET sent = ? WHERE seq BETWEEN ? AND ? AND past = ? AND sent IS NULL",
+            (stamp, first, last, past),
         )
 
     def send_again(self, but: str) -> int:
@@ -88,9 +96,11 @@ class Outbox:
         done = self._connection.execute("UPDATE outbox SET sent = NULL WHERE sent IS NOT NULL AND sent <> ?", (but,))
         return done.rowcount
 
-    def let_go(self, upto: int, stamp: str) -> int:
+    def let_go(self, upto: int, stamp: str, *, past: int) -> int:
         """Take out what the server of this start has had long enough; returns how many."""
-        done = self._connection.execute("DELETE FROM outbox WHERE seq <= ? AND sent = ?", (upto, stamp))
+        done = self._connection.execute(
+            "DELETE FROM outbox WHERE seq <= ? AND past = ? AND sent = ?", (upto, past, stamp)
+        )
         return done.rowcount
 
     def refuse(self, seq: int, line: str, reason: str, now_ms: int) -> None:
@@ -109,37 +119,44 @@ class Outbox:
 _ROWS = """
     SELECT outbox.seq, outbox.kind, outbox.time, outbox.of, outbox.place, outbox.batch,
            coalesce(series.probe, ''), coalesce(series.quantity, ''), coalesce(outbox.value, 0.0), outbox.flags,
-           coalesce(events.record, journal.entry, '')
+           coalesce(events.record, journal.entry, ''), outbox.past
     FROM outbox
     LEFT JOIN series ON outbox.kind = 'reading' AND series.id = outbox.series
     LEFT JOIN events ON outbox.kind = 'event' AND events.id = outbox.of
     LEFT JOIN journal ON outbox.kind = 'entry' AND journal.received = outbox.of
-    WHERE outbox.sent IS NULL AND outbox.seq > ? ORDER BY outbox.seq LIMIT ?
+    WHERE outbox.sent IS NULL AND outbox.past = ? ORDER BY outbox.seq LIMIT ?
 """
 
 
-def unsent(connection: sqlite3.Connection, after: int, limit: int) -> list[Row]:
-    """The oldest rows that were not sent, after a number."""
-    return [Row(*row) for row in connection.execute(_ROWS, (after, limit))]
+def unsent(connection: sqlite3.Connection, limit: int) -> list[Row]:
+    """The oldest rows that were not sent: of today, else of the past; never some of both."""
+    for past in (0, 1):
+        rows = [Row(*row) for row in connection.execute(_ROWS, (past, limit))]
+        if rows:
+            return rows
+    return []
 
 
 def backlog(connection: sqlite3.Connection) -> Backlog:
     """How much waits, and since when."""
-    (waiting,) = connection.execute("SELECT count(*) FROM outbox WHERE sent IS NULL").fetchone()
+    waiting, past = connection.execute(
+        "SELECT count(*), coalesce(sum(past), 0) FROM outbox WHERE sent IS NULL"
+    ).fetchone()
     (every,) = connection.execute("SELECT count(*) FROM outbox").fetchone()
     oldest = connection.execute(
-        "SELECT CASE kind WHEN 'event' THEN time ELSE of END FROM outbox WHERE sent IS NULL ORDER BY seq LIMIT 1"
+        "SELECT CASE kind WHEN 'event' THEN time ELSE of END FROM outbox WHERE sent IS NULL AND past = 0"
+        " ORDER BY seq LIMIT 1"
     ).fetchone()
     (refused,) = connection.execute("SELECT count(*) FROM refused").fetchone()
-    return Backlog(waiting, every - waiting, oldest[0] if oldest else None, refused)
+    return Backlog(waiting, past, every - waiting, oldest[0] if oldest else None, refused)
 
 
-def held_stamps(connection: sqlite3.Connection) -> list[tuple[str, int]]:
-    """Stamps of servers that rows were sent to and are held for, with the last row of each."""
-    return connection.execute("SELECT sent, max(seq) FROM outbox WHERE sent IS NOT NULL GROUP BY sent").fetchall()
+def held_stamps(connection: sqlite3.Connection) -> list[tuple[str, int, int]]:
+    """Stamps of servers that rows were sent to and are held for, whether of the past, and the last row of each."""
+    found = connection.execute("SELECT sent, past, max(seq) FROM outbox WHERE sent IS NOT NULL GROUP BY sent, past")
+    return found.fetchall()
 
 
 def refused(connection: sqlite3.Connection, limit: int) -> Iterator[tuple[int, int, str, str]]:
     """Number, time, line and reason of rows that were set aside, newest first."""
     yield from connection.execute("SELECT seq, time, line, reason FROM refused ORDER BY seq DESC LIMIT ?", (limit,))
-

@@ -178,16 +178,16 @@ class Reader:
         )
         return {route: (count, error) for route, count, error in rows}
 
-    def unsent(self, after: int, limit: int) -> list[Row]:
-        """The oldest rows of the outbox that were not sent, after a number."""
-        return outbox.unsent(self._connection, after, limit)
+    def unsent(self, limit: int) -> list[Row]:
+        """The oldest rows of the outbox that were not sent."""
+        return outbox.unsent(self._connection, limit)
 
     def backlog(self) -> Backlog:
         """What waits for the time-series server."""
         return outbox.backlog(self._connection)
 
-    def held_stamps(self) -> list[tuple[str, int]]:
-        """Stamps of the servers that rows are held for, with the last row of each."""
+    def held_stamps(self) -> list[tuple[str, int, int]]:
+        """Stamps of the servers that rows are held for, whether of the past, and the last row of each."""
         return outbox.held_stamps(self._connection)
 
     def refused(self, limit: int = 50) -> list[tuple[int, int, str, str]]:

@@ -56,9 +56,10 @@ MIGRATIONS: tuple[str, ...] = (
     -- of `readings` before they are sent; events and journal entries are pointed to, because those stay.
     CREATE TABLE outbox (
         seq INTEGER PRIMARY KEY AUTOINCREMENT, kind TEXT NOT NULL, time INTEGER NOT NULL, of INTEGER NOT NULL,
-        series INTEGER, value REAL, flags INTEGER NOT NULL DEFAULT 0, place TEXT, batch TEXT, sent TEXT
+        series INTEGER, value REAL, flags INTEGER NOT NULL DEFAULT 0, place TEXT, batch TEXT,
+        past INTEGER NOT NULL DEFAULT 0, sent TEXT
     );
-    CREATE INDEX outbox_open ON outbox (seq) WHERE sent IS NULL;
+    CREATE INDEX outbox_open ON outbox (past, seq) WHERE sent IS NULL;
     CREATE TABLE refused (
         seq INTEGER PRIMARY KEY, time INTEGER NOT NULL, line TEXT NOT NULL, reason TEXT NOT NULL
     );

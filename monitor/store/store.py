@@ -176,10 +176,14 @@ class Store:
             (entry.received, entry.kind, JOURNAL.dump_json(entry, exclude_defaults=False).decode()),
         )
 
-    def queue_reading(self, reading: Reading, flags: int, place: str | None, batch: str | None) -> None:
+    def queue_reading(
+        self, reading: Reading, flags: int, place: str | None, batch: str | None, *, past: int = 0
+    ) -> None:
         """Put a reading into the outbox."""
-        series = self._series_id(reading.probe, reading.quantity)
-        self.outbox.add_reading(series, reading.measured_ms, reading.received_ms, reading.value, flags, place, batch)
+        self.outbox.add_reading(
+            self._series_id(reading.probe, reading.quantity), reading.measured_ms, reading.received_ms, reading.value,
+            flags, place, batch, past=past,
+        )  # fmt: skip
 
     def add_outcome(self, events: Sequence[Event], notices: Sequence[Notice], routes: Sequence[str]) -> list[int]:
         """Append what the engine said, and return the events' numbers; each notice gets a delivery for each route."""

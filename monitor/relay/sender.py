@@ -1,0 +1,398 @@
+"""The relay's thread: takes the oldest rows of the outbox, sends them, and hands the mark back to the writer.
+
+    outbox ──► lines ──► one request ─┬─ 2xx ──► marked as sent ──held a minute──► gone
+                                      ├─ refused ──► a good line passes? ──► halved, down to the bad row, set aside
+                                      ├─ too large ──► smaller requests
+                                      └─ away, busy, not set up ──► wait, longer each time, and tell when far behind
+
+A yes is not yet a promise: some servers keep what they took in memory for some seconds. A row is held after it, and
+sent again where the server has started anew meanwhile. Sending twice changes nothing: same series, time and value.
+"""
+
+from __future__ import annotations
+
+import collections
+import functools
+import logging
+import sqlite3
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass, replace
+from pathlib import Path
+from random import Random
+from typing import Any, TypeVar
+
+from monitor.model.clock import HOUR, MINUTE, SECOND, Clock
+from monitor.model.config import Relay
+from monitor.model.errors import StoreError
+from monitor.model.inputs import Trouble
+from monitor.relay.answers import Later, NotSetUp, Refused, RelayAnswer, TooLarge
+from monitor.relay.lines import lines_of, relay_line
+from monitor.relay.pace import Allowance, wait_after
+from monitor.relay.server import Server
+from monitor.rules.health import span_words
+from monitor.store.outbox import Row
+from monitor.store.reader import Reader
+from monitor.store.store import Store
+
+T = TypeVar("T")
+
+BODY_MOST = 1 << 20  # bytes of one request
+LOOK_EVERY = 10 * SECOND  # whether the server started anew
+COUNT_EVERY = 10 * SECOND
+TELL_AGAIN = 6 * HOUR  # how far behind it is
+SAY_EVERY = MINUTE  # that the relay is at work
+WRITER_SECONDS = 60.0
+SUSPECT = 3
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class RelayStatus:
+    """How the relay is; times are UTC ms."""
+
+    url: str
+    waiting: int = 0
+    past: int = 0
+    """Of those that wait, how many are of the past."""
+    held: int = 0
+    oldest_ms: int | None = None
+    refused: int = 0
+    sent: int = 0
+    """Rows that the server took since the start."""
+    sent_again: int = 0
+    requests: int = 0
+    bytes: int = 0
+    failures: int = 0
+    """In a row."""
+    error: str | None = None
+    next_try_ms: int | None = None
+    last_sent_ms: int | None = None
+    behind: bool = False
+
+
+class _Stopping(Exception):
+    """The daemon ends."""
+
+
+class Sender:
+    """The thread. `start` and `stop` once each; `turn` does one step for whoever runs no thread."""
+
+    def __init__(
+        self, relay: Relay, site: str, path: Path, do: Callable[[Callable[[Store], Any]], Future[Any]],
+        record: Callable[[Trouble], Future[int]], clock: Clock, server: Callable[[], Server], *,
+        chance: Random | None = None,
+    ) -> None:  # fmt: skip
+        """`server` is made in the thread at its first need: its library is large."""
+        self._relay, self._site, self._path = relay, site, path
+        self._do, self._record, self._clock = do, record, clock
+        self._make = server
+        self._server: Server | None = None
+        self._chance = chance or Random()  # noqa: S311 - it spreads requests, it guards nothing
+        self._reader: Reader | None = None
+        self._thread: threading.Thread | None = None
+        self._awake = threading.Event()
+        self._stopping = False
+        now = clock.mono_ms()
+        kib, requests = relay.kib_per_second, relay.requests_per_minute
+        self._bytes = Allowance(None if kib is None else kib * 1024.0, now)
+        self._requests = Allowance(None if requests is None else requests / 60.0, now)
+        self._stamp: str | None = None
+        self._looked_ms: int | None = None
+        self._doubts = 0
+        self._born_ms = clock.wall_ms()
+        self._held: collections.deque[tuple[int, int, int]] = collections.deque()  # last row, of the past, mono ms
+        self._most = relay.rows
+        self._sent_ms: int | None = None
+        self._said_ms: int | None = None
+        self._counted_ms: int | None = None
+        self._told_ms: int | None = None  # when the alert was last told; monotonic
+        self._resume = 0
+        self._status = RelayStatus(relay.url)
+
+    # --- from other threads --------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread = threading.Thread(target=self._run, name="relay", daemon=True)
+        self._thread.start()
+
+    def wake(self) -> None:
+        """There may be something new, or time was moved."""
+        self._awake.set()
+
+    def stop(self) -> None:
+        """Send no more, and wait for the request that runs (up to its timeout)."""
+        self._stopping = True
+        self._awake.set()
+        if self._thread is not None:
+            self._thread.join(self._relay.timeout + 5.0)
+
+    def status(self) -> RelayStatus:
+        """As of the latest step."""
+        return self._status
+
+    # --- in the thread ---------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        while not self._stopping:
+            self._awake.clear()
+            wait = self.turn()
+            if wait > 0 and not self._stopping:
+                self._awake.wait(self._clock.real_seconds(wait))
+        self.close()
+
+    def close(self) -> None:
+        """Let go of store and server."""
+        if self._reader is not None:
+            self._reader.close()
+        if self._server is not None:
+            self._server.close()
+        self._reader = self._server = None
+
+    def turn(self) -> int:
+        """Send what may be sent now; returns the milliseconds until the next look."""
+        try:
+            wait = self._turn()
+        except RelayAnswer as answer:
+            wait = self._back_off(answer)
+        except _Stopping:
+            return 0
+        except (StoreError, sqlite3.Error) as error:
+            wait = self._back_off(Later(f"the store cannot be read: {error}"))
+            self.close()
+        except Exception as error:  # noqa: BLE001 - a dead thread would look like a quiet relay
+            _log.exception("the relay: a fault of ours; it goes on in a minute")
+            wait = self._back_off(Later(f"a fault of ours: {type(error).__name__}", MINUTE))
+        self._count()
+        return wait
+
+    def _turn(self) -> int:
+        now = self._clock.mono_ms()
+        if now < self._resume:
+            return self._resume - now
+        if self._reader is None:
+            self._reader = Reader(self._path)
+        held_until = self._let_go(now)
+        until_next = 0 if self._sent_ms is None else self._sent_ms + round(self._relay.every * SECOND) - now
+        if until_next > 0:
+            return min(until_next, held_until)
+        pause = max(self._bytes.wait(now), self._requests.wait(now))
+        if pause > 0:
+            return pause
+        rows = self._reader.unsent(self._most)
+        if not rows:
+            return min(round(self._relay.every * SECOND), held_until)
+        self._look(now, LOOK_EVERY)
+        full = self._deliver(rows)
+        self._sent_ms = None if full else self._clock.mono_ms()  # a backlog goes on at once
+        return 0 if full else min(round(self._relay.every * SECOND), held_until)
+
+    # --- is it still the same server ------------------------------------------------------------------------------
+
+    def _look(self, now: int, every: int) -> str:
+        """The stamp of the server's start; what an earlier one took is queued again."""
+        if self._stamp is not None and self._looked_ms is not None and now - self._looked_ms < every:
+            return self._stamp
+        told = self._ask(lambda server: server.started())
+        # One that does not tell is taken to be another after each failure: better twice than never.
+        stamp = told if told is not None else f"?{self._born_ms}.{self._doubts}"
+        self._looked_ms = now
+        if stamp != self._stamp:
+            self._take_up(stamp, now)
+        return stamp
+
+    def _take_up(self, stamp: str, now: int) -> None:
+        again = self._hand(lambda store: store.outbox.send_again(stamp))
+        if again and self._stamp is not None:
+            _log.warning("the time-series server has started anew: %d rows that it may have lost go out again", again)
+        self._stamp = stamp
+        self._status = replace(self._status, sent_again=self._status.sent_again + again)
+        self._held.clear()
+        assert self._reader is not None
+        self._held.extend((last, past, now) for held, past, last in self._reader.held_stamps() if held == stamp)
+
+    def _let_go(self, now: int) -> int:
+        """Take out what was held long enough; returns how long until the next."""
+        if self._stamp is None and self._reader is not None and self._reader.held_stamps():
+            self._look(now, 0)  # rows from before we started
+        hold = round(self._relay.hold * SECOND)
+        if self._held and now - self._held[0][2] >= hold:
+            self._look(now, 0)  # may find another server, and then nothing is held any more
+        while self._held and now - self._held[0][2] >= hold:
+            upto, past, _ = self._held[0]
+            self._hand(functools.partial(_gone, upto=upto, stamp=self._stamp or "", past=past))
+            self._held.popleft()
+        return self._held[0][2] + hold - now if self._held else HOUR
+
+    # --- sending ---------------------------------------------------------------------------------------------------
+
+    def _deliver(self, rows: Sequence[Row]) -> bool:
+        """Send some rows; whether more wait that would fill a request."""
+        whole = len(rows) == self._most
+        lines, rows = self._lines(rows)
+        if not rows:
+            return whole
+        now = self._clock.mono_ms()
+        extra: list[str] = []
+        if self._said_ms is None or now - self._said_ms >= SAY_EVERY:
+            extra, self._said_ms = [self._known_good()], now
+        try:
+            self._write([*extra, *(line for each in lines for line in each)])
+        except TooLarge as answer:
+            if len(rows) > 1:
+                self._most = max(1, len(rows) // 2)
+                _log.info("the time-series server takes no request that large; %d rows at a time now", self._most)
+                return True
+            self._set_aside(rows[0], lines[0], answer)
+            return whole
+        except Refused as answer:
+            self._search(rows, lines, answer)
+            return whole
+        self._mark(rows)
+        self._most = min(self._relay.rows, self._most * 2)
+        return whole or len(rows) < len(lines)
+
+    def _lines(self, rows: Sequence[Row]) -> tuple[list[list[str]], list[Row]]:
+        """Lines of as many rows as go into one request; a row that points at nothing is set aside."""
+        most = BODY_MOST
+        if self._relay.kib_per_second is not None:
+            most = min(most, round(self._relay.kib_per_second * 1024 * 4))
+        lines: list[list[str]] = []
+        kept: list[Row] = []
+        size = 0
+        for row in rows:
+            try:
+                each = lines_of(row, self._site)
+            except (ValueError, KeyError, TypeError) as error:
+                self._refuse(row, [], f"it cannot be put into a line: {error}")
+                continue
+            size += sum(map(len, each)) + len(each)
+            if kept and size > most:
+                break
+            lines.append(each)
+            kept.append(row)
+        return lines, kept
+
+    def _search(self, rows: Sequence[Row], lines: Sequence[list[str]], answer: RelayAnswer) -> None:
+        """Some line is bad: find it by halves. First see that it is not we who are refused."""
+        try:
+            self._write([self._known_good()])
+        except (Refused, TooLarge) as error:
+            raise NotSetUp(f"it refuses every line, even one that is good: {error}; look at [relay]") from error
+        self._halve(rows, lines, answer)
+
+    def _halve(self, rows: Sequence[Row], lines: Sequence[list[str]], answer: RelayAnswer) -> None:
+        if len(rows) == 1:
+            self._refuse(rows[0], lines[0], str(answer))
+            return
+        middle = len(rows) // 2
+        for some, their in ((rows[:middle], lines[:middle]), (rows[middle:], lines[middle:])):
+            try:
+                self._write([line for each in their for line in each])
+            except (Refused, TooLarge) as error:
+                self._halve(some, their, error)
+            else:
+                self._mark(some)
+
+    def _set_aside(self, row: Row, lines: Sequence[str], answer: RelayAnswer) -> None:
+        self._search([row], [list(lines)], answer)
+
+    def _write(self, lines: Sequence[str]) -> None:
+        if self._stopping:
+            raise _Stopping
+        size = self._ask(lambda server: server.write(lines))
+        now = self._clock.mono_ms()
+        self._bytes.use(size, now)
+        self._requests.use(1.0, now)
+        self._status = replace(
+            self._status, requests=self._status.requests + 1, bytes=self._status.bytes + size, failures=0, error=None,
+            next_try_ms=None, last_sent_ms=self._clock.wall_ms(),
+        )  # fmt: skip
+
+    def _ask(self, what: Callable[[Server], T]) -> T:
+        if self._server is None:
+            self._server = self._make()
+        return what(self._server)
+
+    def _known_good(self) -> str:
+        return relay_line(self._site, self._status.waiting, self._clock.wall_ms())
+
+    def _mark(self, rows: Sequence[Row]) -> None:
+        first, last, past, stamp = rows[0].seq, rows[-1].seq, rows[0].past, self._stamp or ""
+        self._hand(lambda store: store.outbox.mark_sent(first, last, stamp, past=past))
+        self._held.append((last, past, self._clock.mono_ms()))
+        self._status = replace(self._status, sent=self._status.sent + len(rows))
+
+    def _refuse(self, row: Row, lines: Sequence[str], reason: str) -> None:
+        now = self._clock.wall_ms()
+        self._hand(lambda store: store.outbox.refuse(row.seq, "\n".join(lines), reason, now))
+        _log.warning("row %d is set aside, the time-series server does not take it: %s", row.seq, reason)
+
+    def _hand(self, chore: Callable[[Store], T]) -> T:
+        """Have the writer do it; what it cannot do now is done again later, at the cost of sending twice."""
+        try:
+            done: T = self._do(chore).result(WRITER_SECONDS)
+        except Exception as error:
+            raise Later(f"the store does not take the mark: {error}") from error
+        return done
+
+    # --- when it does not work -------------------------------------------------------------------------------------
+
+    def _back_off(self, answer: RelayAnswer) -> int:
+        self._doubts += 1
+        self._looked_ms = None
+        failures = self._status.failures + 1
+        wait = wait_after(failures, answer.wait_ms if isinstance(answer, Later) else None, self._chance)
+        self._resume = self._clock.mono_ms() + wait
+        if str(answer) != self._status.error or failures == SUSPECT:
+            _log.warning("the relay waits %s: %s", span_words(wait), answer)
+        self._status = replace(
+            self._status, failures=failures, error=str(answer), next_try_ms=self._clock.wall_ms() + wait
+        )
+        return wait
+
+    def _count(self) -> None:
+        """Look at what waits, and tell when it has waited too long."""
+        now = self._clock.mono_ms()
+        if self._counted_ms is not None and now - self._counted_ms < COUNT_EVERY:
+            return
+        try:
+            if self._reader is None:
+                self._reader = Reader(self._path)
+            found = self._reader.backlog()
+        except (StoreError, sqlite3.Error):
+            return  # the writer tells of the store
+        self._counted_ms = now
+        age = 0 if found.oldest_ms is None else self._clock.wall_ms() - found.oldest_ms
+        behind = age > self._relay.behind_after * SECOND
+        self._status = replace(
+            self._status, waiting=found.waiting, past=found.past, held=found.held, oldest_ms=found.oldest_ms,
+            refused=found.refused, behind=behind,
+        )  # fmt: skip
+        if behind and (self._told_ms is None or now - self._told_ms >= TELL_AGAIN):
+            self._tell(active=True, detail=self._behind_words(found.waiting - found.past, age))
+            self._told_ms = now
+        elif not behind and self._told_ms is not None:
+            self._tell(active=False, detail="The time-series server has caught up.")
+            self._told_ms = None
+
+    def _behind_words(self, waiting: int, age: int) -> str:
+        why = f": {self._status.error}" if self._status.error else ""
+        return (
+            f"{waiting} rows wait for the time-series server, the oldest for {span_words(age)}{why}. "
+            "Nothing is lost: they are kept here until it takes them."
+        )
+
+    def stood(self) -> None:
+        """The alert stood when we started: it is told when it is over."""
+        self._told_ms = self._clock.mono_ms()
+
+    def _tell(self, *, active: bool, detail: str) -> None:
+        self._record(Trouble(alert="relay-behind", active=active, detail=detail))
+
+
+def _gone(store: Store, upto: int, stamp: str, *, past: int) -> int:
+    return store.outbox.let_go(upto, stamp, past=past)
