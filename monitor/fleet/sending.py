@@ -78,8 +78,12 @@ class SummarySender:
         try:
             summary = self._make()
             same = self._sent is not None and summary == self._sent.model_copy(update={"time": summary.time})
-            if (due or not same) and self._publish(SUMMARY_TOPIC, encode(summary)):
-                self._sent, self._sent_ms = summary, self._real.mono_ms()
+            if same and not due:
+                return
+            if not self._publish(SUMMARY_TOPIC, encode(summary)):
+                self._changed.set()
+                return
         except Exception:
             self._changed.set()
             raise
+        self._sent, self._sent_ms = summary, self._real.mono_ms()
