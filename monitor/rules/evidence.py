@@ -31,6 +31,7 @@ LOOSE_SD = 0.005  # SG: an expectation looser than this says nothing of what rem
 HAND_PRIORS = Priors(drift=1e-5, roughness=1e-5)
 HAND_WINDOWS = (240.0, 168.0, 120.0, 72.0)  # h
 LEAST_BY_HAND = 2  # bins of four hours: three readings over two days lie in two or more
+HAND_LEAST, HAND_SPAN, HAND_AGE = 3, 2 * DAY, 4 * DAY  # readings, over how long, and how old the last may be
 HAND_SURE = 0.9  # from here on hand readings alone say that it stands still
 FAST = 0.004  # SG a day: what falls faster stands nowhere near its end
 Point = tuple[float, float]  # hours since the epoch, value
@@ -193,11 +194,36 @@ def _columns(points: list[Point]) -> tuple[list[float], list[float]]:
     return [x for x, _ in points], [y for _, y in points]
 
 
+def hand_lacks(batch: BatchState, now_ms: int) -> tuple[str, ...]:
+    """What keeps hand readings from carrying a verdict now, in words; nothing where they can carry one."""
+    points = _hand_points(batch)
+    lacks = []
+    if len(points) < HAND_LEAST:
+        lacks.append(("there is none", "there is one", "there are two")[len(points)] + _since(batch, now_ms))
+    elif points[-1].at_ms - points[0].at_ms < HAND_SPAN:
+        lacks.append(f"yours span {span_words(points[-1].at_ms - points[0].at_ms)}")
+    if points and now_ms - points[-1].at_ms > HAND_AGE:
+        lacks.append(f"the last is {span_words(now_ms - points[-1].at_ms)} old")
+    return tuple(lacks)
+
+
+def _since(batch: BatchState, now_ms: int) -> str:
+    """Since when they count, where there are others from before that."""
+    first = batch.hand[0].at_ms if batch.hand else now_ms
+    if batch.window_from_ms > batch.pitched_ms and first < batch.window_from_ms:
+        return f" since something was added or changed {span_words(now_ms - batch.window_from_ms)} ago"
+    return " since it was pitched" if first < batch.pitched_ms else ""
+
+
+def _hand_points(batch: BatchState) -> list[HandPoint]:
+    return [point for point in batch.hand if point.at_ms >= max(batch.window_from_ms, batch.pitched_ms)]
+
+
 def by_hand(batch: BatchState, now_ms: int) -> Seen | None:
     """Hand readings carry a verdict when three or more lie over 48 h or more and the last is not old."""
-    points = [point for point in batch.hand if point.at_ms >= max(batch.window_from_ms, batch.pitched_ms)]
-    if len(points) < 3 or points[-1].at_ms - points[0].at_ms < 2 * DAY or now_ms - points[-1].at_ms > 4 * DAY:
+    if hand_lacks(batch, now_ms):
         return None
+    points = _hand_points(batch)
     near = _hand_tail(points)
     slope, error = _hand_slope(near)
     spread = max(point.gravity for point in near) - min(point.gravity for point in near)

@@ -17,7 +17,17 @@ from monitor.model.events import Hint, Range, VerdictEvent, VerdictName
 from monitor.rules.arrival import glide_of, stall_probability
 from monitor.rules.batch import BatchState, Expectation, expectation
 from monitor.rules.causes import shares, stall_causes
-from monitor.rules.evidence import HAND_SURE, WINDOW_H, Z90, Evidence, Seen, by_hand, by_probe, mean
+from monitor.rules.evidence import (
+    HAND_SURE,
+    WINDOW_H,
+    Z90,
+    Evidence,
+    Seen,
+    by_hand,
+    by_probe,
+    hand_lacks,
+    mean,
+)
 from monitor.rules.finish import FARTHEST_DAYS, days_left, still_to_go
 from monitor.rules.health import span_words
 from monitor.rules.progress import watch_progress, watch_rise, watch_temperature, whole_fall
@@ -50,8 +60,8 @@ def judge(batch: BatchState, evidence: Evidence, now_ms: int) -> VerdictEvent:
     seen = by_probe(batch, evidence, now_ms) if evidence.trouble is None else None
     if seen is not None and batch.started_ms is not None and watch_rise(batch, evidence, seen, now_ms):
         seen = by_probe(batch, evidence, now_ms)
-    if seen is None and len(batch.hand) >= 3:
-        seen = by_hand(batch, now_ms) or seen
+    if seen is None:
+        seen = by_hand(batch, now_ms)
     if seen is None:
         return _unknown(batch, evidence, now_ms)
     if seen.used != ("hand",):
@@ -346,21 +356,22 @@ def _cold(batch: BatchState, evidence: Evidence, now_ms: int) -> str | None:
 
 
 def _unknown(batch: BatchState, evidence: Evidence, now_ms: int) -> VerdictEvent:
-    by_hand = "a verdict needs three hydrometer readings over two days or more, the last within four days"
+    by_hand = (
+        "a verdict by hand needs three hydrometer readings over two days or more, the last within four days: "
+        + " and ".join(hand_lacks(batch, now_ms))
+    )
+    more = (by_hand,) if batch.hand else ()
     if evidence.trouble is not None:
         because: tuple[str, ...] = (evidence.trouble, f"without it {by_hand}")
-    elif evidence.gravity is None and not batch.hand:
-        because = ("no gravity source: there is no gravity probe in the vessel and no hand reading",)
     elif evidence.gravity is None:
-        count = len(batch.hand)
-        because = (f"{'one hand reading' if count == 1 else f'{count} hand readings'} so far: {by_hand}",)
+        because = more or ("no gravity source: there is no gravity probe in the vessel and no hand reading",)
     elif not evidence.gravity(batch.pitched_ms, now_ms):
-        because = ("no whole hour of gravity readings yet",)
+        because = ("no whole hour of gravity readings yet", *more)
     elif now_ms - batch.window_from_ms < 6 * HOUR:
         since = span_words(now_ms - batch.window_from_ms)
-        because = (f"its trend starts anew since something was added or changed {since} ago: too few hours yet",)
+        because = (f"its trend starts anew since something was added or changed {since} ago: too few hours yet", *more)
     else:
-        because = ("no gravity reading in the last day",)
+        because = ("no gravity reading in the last day", *more)
     last = batch.hand[-1] if batch.hand else None
     return VerdictEvent(
         time_ms=now_ms,

@@ -309,14 +309,46 @@ def test_no_fall_by_hand_is_waiting() -> None:
     assert hand(60, (1.0, 1.060), (30.0, 1.0605), (58.0, 1.060), expected_final=1.010) == "waiting"
 
 
-@pytest.mark.parametrize(("count", "words"), [(1, "one hand reading so far"), (2, "2 hand readings so far")])
-def test_it_says_how_many_readings_there_are_and_how_many_it_needs(count: int, words: str) -> None:
-    """The sentence counts them and says what a verdict needs."""
-    batch = by_hand(a_batch(), *FALLING[:count])
-    event = judge(batch, NOTHING, PITCHED + 61 * HOUR)
-    assert event.because[0].startswith(words)
-    assert "three hydrometer readings over two days" in event.because[0]
-    assert event.gravity == FALLING[count - 1][1]
+NEEDS = "a verdict by hand needs three hydrometer readings over two days or more, the last within four days: "
+
+
+@pytest.mark.parametrize(
+    ("hours", "points", "lacks"),
+    [
+        (61, FALLING[:1], "there is one"),
+        (61, FALLING[:2], "there are two"),
+        (24, ((1.0, 1.060), (12.0, 1.055), (23.0, 1.050)), "yours span 22 h"),
+        (150 + 12 * 24, ENDED, "the last is 12.0 days old"),
+        (24 * 6, ((1.0, 1.060), (12.0, 1.055), (23.0, 1.050)), "yours span 22 h and the last is 5.0 days old"),
+        (24 * 12, FALLING[:2], "there are two and the last is 10.8 days old"),
+        (61, ((-2.0, 1.060), *FALLING[1:]), "there are two since it was pitched"),
+    ],
+)
+def test_it_says_which_condition_of_a_verdict_by_hand_is_not_met(
+    hours: float, points: tuple[tuple[float, float], ...], lacks: str
+) -> None:
+    """The sentence says what a verdict by hand needs, and of that what there is not."""
+    batch = by_hand(a_batch(), *points)
+    event = judge(batch, NOTHING, PITCHED + round(hours * HOUR))
+    assert (event.verdict, event.because) == ("unknown", (NEEDS + lacks,))
+    assert event.gravity == points[-1][1]
+
+
+def test_readings_from_before_a_change_are_told_from_those_since() -> None:
+    """Five readings, and two of them since sugar went in: two are what there is to judge by, and it says why."""
+    batch = by_hand(a_batch(), *ENDED)
+    batch.window_from_ms = PITCHED + 110 * HOUR
+    event = judge(batch, NOTHING, PITCHED + 151 * HOUR)
+    assert event.because == (f"{NEEDS}there are two since something was added or changed 41 h ago",)
+
+
+@pytest.mark.parametrize("trouble", [None, "it has been silent for 30 h"])
+def test_beside_a_probe_it_says_what_the_readings_lack(trouble: str | None) -> None:
+    """A probe that cannot be judged, and two readings: both are said, whatever is wrong with the probe."""
+    batch = by_hand(a_batch(), *FALLING[:2])
+    dead = Evidence(lambda _, __: [], "float-a", 0.001, trouble, None, None)
+    event = judge(batch, dead, PITCHED + 61 * HOUR)
+    assert event.because[-1].endswith(f"{NEEDS}there are two")
 
 
 # --- no gravity --------------------------------------------------------------------------------------------------
