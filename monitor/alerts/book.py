@@ -120,6 +120,12 @@ class Book:
         if key in self.standing or key in self.done:
             self.note(Finding(alert, about, active=False, message=words, seen_ms=now_ms), now_ms, out)
 
+    def renew(self, about: str) -> None:
+        """More is known of a thing: what stands about it is put in new words at the next look."""
+        for alert in self.standing.values():
+            if alert.about == about:
+                alert.refreshed_ms, self.changed = 0, True
+
     def _is_done(self, key: str, now_ms: int) -> bool:
         """Whether somebody ticked it off; a reading that was wanted is asked for again after some days."""
         ticked = self.done.get(key)

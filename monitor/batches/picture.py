@@ -50,10 +50,13 @@ def _entries(entries: Sequence[JournalEntry]) -> list[dict[str, Any]]:
 
 
 def history(life: Life) -> list[dict[str, Any]]:
-    """The history; `received` names an entry to whoever takes it back."""
+    """The history; `received` names an entry to whoever takes it back, a hand reading its `time`.
+
+    `taken_back` names the undoing to whoever takes that back, so that the entry or reading counts again.
+    """
     return [
-        {"time": iso(line.at_ms), "received": iso(line.received_ms), "text": line.text, "counts": line.counts,
-         "why": line.why or None}
+        {"time": iso(line.at_ms), "received": iso(line.received_ms), "text": line.text, "by_hand": line.by_hand,
+         "counts": line.counts, "taken_back": _time(line.off_ms), "why": line.why or None}
         for line in life.history
     ]  # fmt: skip
 

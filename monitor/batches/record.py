@@ -16,10 +16,12 @@ from monitor.model.inputs import (
     BatchStarted,
     ForcedFinal,
     JournalEntry,
+    ReadingUndone,
     StageChanged,
 )
 
 Record = list[JournalEntry]
+UNDOINGS = Undone | ReadingUndone  # what takes something back; each can itself be taken back
 
 
 def subjects(entry: JournalEntry) -> tuple[str, ...]:
@@ -72,20 +74,35 @@ def counting(record: Iterable[JournalEntry]) -> list[JournalEntry]:
     """The entries that count, in the order in which they were done."""
     entries = list(record)
     off = taken_back(entries)
-    kept = [entry for entry in entries if entry.received not in off and not isinstance(entry, Undone)]
+    kept = [entry for entry in entries if entry.received not in off and not isinstance(entry, UNDOINGS)]
     return sorted(kept, key=lambda entry: (when(entry), entry.received))
 
 
 def of_time(
     record: Sequence[JournalEntry], at_ms: int, done_ms: Callable[[JournalEntry], int] = when
 ) -> list[JournalEntry]:
-    """The entries of a time: received then, else done then, else done in that minute. Undoings by receipt alone."""
-    deeds = [each for each in record if not isinstance(each, Undone)]
+    """The entries of a time: received then, else done then, else done in that minute, else undoings of that minute."""
+    deeds = [each for each in record if not isinstance(each, UNDOINGS)]
+    off = taken_back(record)
+    undoings = [each for each in record if isinstance(each, UNDOINGS) and each.received not in off]
     return (
         [each for each in record if each.received == at_ms]
         or [each for each in deeds if done_ms(each) == at_ms]
         or [each for each in deeds if done_ms(each) // MINUTE == at_ms // MINUTE]
+        or [each for each in undoings if each.received // MINUTE == at_ms // MINUTE]
     )
+
+
+def meant(record: Iterable[JournalEntry], entry: JournalEntry) -> JournalEntry | None:
+    """The deed itself, or the one that is taken back, or counts again."""
+    if not isinstance(entry, Undone):
+        return entry
+    known = {each.received: each for each in record}
+    found: JournalEntry | None = entry
+    while isinstance(found, Undone):
+        of, received = found.of, found.received
+        found = known.get(of) if of < received else None
+    return found
 
 
 def latest(record: Sequence[JournalEntry]) -> JournalEntry | None:

@@ -39,6 +39,7 @@ class Facts:
     contains_ms: int = 0  # what was received up to then is in the original gravity as it was read
     thinned: bool = False
     hand: tuple[tuple[int, float, float], ...] = ()  # when, gravity, error
+    struck: tuple[tuple[int, float, float], ...] = ()  # hand readings that were taken back
     vessels_l: Mapping[str, float] = field(default_factory=dict)
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from monitor.batches import by_hand
 from monitor.batches.cells import cells
-from monitor.batches.record import taken_back, when
+from monitor.batches.record import UNDOINGS, taken_back, when
 from monitor.batches.strength import Facts
 from monitor.model.clock import iso, parse_time
 from monitor.model.config import Batch
@@ -34,7 +35,15 @@ from monitor.model.deeds import (
     WashDiscarded,
     WashRound,
 )
-from monitor.model.inputs import Added, BatchClosed, BatchStarted, ForcedFinal, JournalEntry, StageChanged
+from monitor.model.inputs import (
+    Added,
+    BatchClosed,
+    BatchStarted,
+    ForcedFinal,
+    JournalEntry,
+    ReadingUndone,
+    StageChanged,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +55,8 @@ class Line:
     text: str
     counts: bool = True
     why: str = ""
+    off_ms: int | None = None  # where it does not count, when its undoing was received, which can be taken back
+    by_hand: bool = False  # a hand reading: taken back by when it was taken
 
 
 def history(
@@ -64,17 +75,24 @@ def history(
             sentence(entry, name),
             entry.received not in off,
             _why(entry, record, off, local),
+            off.get(entry.received),
         )
         for entry in record
-        if not isinstance(entry, Undone)
+        if not isinstance(entry, UNDOINGS)
     ]
-    lines += [
-        Line(at, at, f"read by hand: {gravity:.4f} ± {error:.4f}")
-        for at, gravity, error in facts.hand
-    ]  # fmt: skip
+    lines += _readings(record, facts, local)
     if start is not None and start.name == name and not any(isinstance(entry, BatchStarted) for entry in record):
         lines.append(Line(start.pitched, start.pitched, f"pitched in {start.vessel}, as the configuration says"))
     return tuple(sorted(lines, key=lambda line: (line.at_ms, line.received_ms)))
+
+
+def _readings(record: Sequence[JournalEntry], facts: Facts, local: Callable[[int], str]) -> list[Line]:
+    off = by_hand.readings_off(record)
+    return [
+        Line(at, at, reading(gravity, error), counts, by_hand.why_off(record, at, local), off.get(at), by_hand=True)
+        for points, counts in ((facts.hand, True), (facts.struck, False))
+        for at, gravity, error in points
+    ]
 
 
 def done_ms(entry: JournalEntry) -> int:
@@ -100,9 +118,16 @@ def _why(
 # --- in words ------------------------------------------------------------------------------------------------------
 
 
+def reading(gravity: float, error: float) -> str:
+    """A hand reading in words."""
+    return f"read by hand: {gravity:.4f} ± {error:.4f}"
+
+
 def sentence(entry: JournalEntry, name: str) -> str:
     """An entry of the record of the batch, wash or jar `name` in words, without its time."""
     match entry:
+        case ReadingUndone():
+            return f"takes back the hand reading of {iso(entry.at)}"
         case Undone():
             return f"takes back what was received {iso(entry.of)}"
         case BatchStarted():

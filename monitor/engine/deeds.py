@@ -5,14 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from monitor.alerts.book import Outcome
-from monitor.batches.record import counting, subjects
-from monitor.engine import activity
+from monitor.batches.record import counting, meant, subjects
+from monitor.engine import activity, by_hand
 from monitor.engine.facts import Facts, children, facts_of, reconcile, retell
 from monitor.engine.state import State
 from monitor.engine.verdicts import evaluate, settle_step
 from monitor.model.clock import DAY
 from monitor.model.deeds import Merged, Racked, Reopened, Split, Undone
-from monitor.model.inputs import Added, BatchClosed, BatchStarted, ForcedFinal, JournalEntry, StageChanged
+from monitor.model.inputs import (
+    Added,
+    BatchClosed,
+    BatchStarted,
+    ForcedFinal,
+    JournalEntry,
+    ReadingUndone,
+    StageChanged,
+)
 from monitor.rules import finals
 from monitor.rules.batch import BatchState
 
@@ -22,7 +30,10 @@ DECIDING = (BatchStarted, BatchClosed, Reopened, StageChanged, Racked, Split, Me
 
 def keep(state: State, entry: JournalEntry) -> tuple[str, ...]:
     """Put an entry into the records it belongs to; says which."""
-    about = _of_undone(state, entry) if isinstance(entry, Undone) else subjects(entry)
+    if isinstance(entry, Undone):
+        about = _of_undone(state, entry)
+    else:
+        about = by_hand.subjects(state, entry) if isinstance(entry, ReadingUndone) else subjects(entry)
     for subject in about:
         state.records.setdefault(subject, []).append(entry)
         state.touch(f"record:{subject}")
@@ -36,7 +47,7 @@ def _of_undone(state: State, entry: Undone) -> tuple[str, ...]:
 def apply_deed(state: State, entry: JournalEntry, about: Sequence[str], now_ms: int, out: Outcome) -> None:
     """What a deed, or taking one back, changes at once beside its records `about`."""
     record = state.records[about[0]]
-    deed = _meant(record, entry)
+    deed = meant(record, entry)
     if not isinstance(deed, DECIDING) and not isinstance(entry, Undone):
         return
     names = [subject[6:] for subject in about if subject.startswith("batch:")]
@@ -65,16 +76,6 @@ def apply_deed(state: State, entry: JournalEntry, about: Sequence[str], now_ms: 
             else:
                 _anew(batch)
         evaluate(state, batch, now_ms, out)
-
-
-def _meant(record: Sequence[JournalEntry], entry: JournalEntry) -> JournalEntry | None:
-    """The deed itself, or the one that is taken back, or counts again."""
-    known = {each.received: each for each in record}
-    meant: JournalEntry | None = entry
-    while isinstance(meant, Undone):
-        of, received = meant.of, meant.received
-        meant = known.get(of) if of < received else None
-    return meant
 
 
 def _follow(state: State, batch: BatchState, before: Facts, deed: JournalEntry, now_ms: int, out: Outcome) -> None:

@@ -7,11 +7,11 @@ from dataclasses import replace
 from typing import Any
 
 from monitor.alerts.book import Outcome
-from monitor.engine import deeds
+from monitor.batches.record import meant
+from monitor.engine import by_hand, deeds
 from monitor.engine.facts import rebase, set_batch
-from monitor.engine.readings import open_batch
 from monitor.engine.state import State
-from monitor.engine.verdicts import evaluate, settle_step
+from monitor.engine.verdicts import settle_step
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.config import RuleSettings
 from monitor.model.findings import Finding
@@ -30,7 +30,6 @@ from monitor.model.inputs import (
     Ticked,
     Trouble,
 )
-from monitor.rules.batch import BatchState
 from monitor.rules.contents import DOUBT_AT_FIRST, DOUBT_WARM
 from monitor.rules.fridge import Content, FridgeState
 from monitor.rules.health import ProbeHealth, span_words
@@ -45,7 +44,9 @@ def apply_entry(state: State, entry: JournalEntry, now_ms: int, out: Outcome) ->
     """Apply one entry; kinds that are only kept for the record do nothing here."""
     state.entries += 1
     about = deeds.keep(state, entry)
-    if about:
+    if about and isinstance(meant(state.records[about[0]], entry), ReadingUndone):
+        by_hand.settle(state, about[0].partition(":")[2], now_ms, out)
+    elif about:
         deeds.apply_deed(state, entry, about, now_ms, out)
     handler = _HANDLERS.get(type(entry))
     if handler is not None:
@@ -181,35 +182,6 @@ def _probe_status(state: State, entry: ProbeStatus, _: int, __: Outcome) -> None
     state.touch(f"probe:{entry.probe}")
 
 
-# --- batches -----------------------------------------------------------------------------------------------------
-
-
-def _undone(state: State, entry: ReadingUndone, now_ms: int, out: Outcome) -> None:
-    batch = open_batch(state, entry.vessel)
-    if batch is not None:
-        batch.hand = [point for point in batch.hand if point.at_ms != entry.at]
-        for name, truth in batch.truths.items():
-            truth.forget(entry.at)
-            left = truth.solve()
-            if left.held is None and not left.pairs and not state.probes[name].implausible():
-                words = f"The hand reading that {name} was held against was undone."
-                state.book.note(Finding("probe-suspect", f"probe:{name}", active=False, message=words), now_ms, out)
-        if batch.probe_ms is None:
-            _unlearn(batch, entry.at)
-        state.touch(f"batch:{batch.name}")
-        evaluate(state, batch, now_ms, out)
-
-
-def _unlearn(batch: BatchState, at_ms: int) -> None:
-    """By hand readings alone: what the one of a time led to goes with it."""
-    batch.rest = batch.rest_gravity = None
-    start = batch.started_ms
-    if start is not None and at_ms <= start and not any(at_ms < point.at_ms <= start for point in batch.hand):
-        batch.started_ms, batch.peak_rate = None, 0.0  # it was the one that showed the first fall
-    if batch.started_ms is None:
-        batch.baseline = None
-
-
 # --- alerts ------------------------------------------------------------------------------------------------------
 
 
@@ -237,7 +209,6 @@ _HANDLERS: dict[type, Callable[[State, Any, int, Outcome], None]] = {
     ProbeMoved: _moved,
     ContentsChanged: _contents,
     ProbeStatus: _probe_status,
-    ReadingUndone: _undone,
     Acknowledged: _acknowledged,
     Shelved: _shelved,
     Ticked: _ticked,

@@ -178,16 +178,28 @@ def reconcile(state: State, name: str) -> BatchState | None:
     return batch
 
 
+def told_of(state: State, name: str) -> Batch | None:
+    """A batch as it was told: by the configuration, else by the start that was told last and counts."""
+    return configured(state, name) or next(filter(None, map(told_in, reversed(births(state, name)))), None)
+
+
 def retell(state: State, name: str) -> None:
     """A start was taken back, or counts again: what was told is what the others say."""
-    batch = state.batches.get(name)
-    told = configured(state, name) or next(filter(None, map(told_in, reversed(births(state, name)))), None)
+    batch, told = state.batches.get(name), told_of(state, name)
     if batch is None or told is None:
         return
     if told.original_gravity is None and batch.original_told:
         batch.tell_original(None)
         batch.original_told, batch.original_set, batch.baseline = False, None, None
     set_batch(state, told)
+
+
+def restart(state: State, batch: BatchState) -> None:
+    """Its original gravity is not known any more as it was read: what its ingredients should give stands in again."""
+    batch.tell_original(None)
+    told = told_of(state, batch.name)
+    if told is not None:
+        set_batch(state, told)
 
 
 def _begin(state: State, config: Batch | None, begun: list[JournalEntry]) -> BatchState | None:

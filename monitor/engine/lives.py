@@ -12,7 +12,7 @@ from monitor.engine.verdicts import gravity_witnesses
 from monitor.model.clock import iso
 from monitor.model.config import Batch, Vessel
 from monitor.model.deeds import Split
-from monitor.rules.batch import BatchState
+from monitor.rules.batch import BatchState, HandPoint
 
 READING_ERROR = 0.001  # SG, standard error: of a gravity that was read
 
@@ -53,9 +53,14 @@ def facts_for(state: State, batch: BatchState, now_ms: int) -> Facts:
         rises=dict(batch.rises),
         contains_ms=batch.contains_ms,
         thinned=batch.thinned,
-        hand=tuple((point.at_ms, point.gravity, point.error) for point in batch.hand),
+        hand=_plain(batch.hand),
+        struck=_plain(batch.struck),
         vessels_l={vessel.name: vessel.volume_l for vessel in state.settings.vessel},
     )  # fmt: skip
+
+
+def _plain(points: list[HandPoint]) -> tuple[tuple[int, float, float], ...]:
+    return tuple((point.at_ms, point.gravity, point.error) for point in points)
 
 
 def _now(state: State, batch: BatchState) -> tuple[float, float | None, int | None]:

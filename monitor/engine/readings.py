@@ -13,7 +13,7 @@ from monitor.model.clock import MINUTE
 from monitor.model.inputs import Reading
 from monitor.model.quantities import QUANTITIES
 from monitor.rules import advice, health, stuck
-from monitor.rules.batch import BatchState, HandPoint
+from monitor.rules.batch import HAND_KEPT, BatchState, HandPoint
 from monitor.rules.battery import battery
 from monitor.rules.progress import announced
 
@@ -25,7 +25,6 @@ SPIKE = 2
 FUNCTION_CHECK = 4
 PLACELESS = 8
 
-HAND_KEPT = 60
 HAND_ERROR = 0.001
 
 

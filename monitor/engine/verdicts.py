@@ -51,6 +51,8 @@ def evaluate(state: State, batch: BatchState, now_ms: int, out: Outcome, *, anew
     event = ferment.judge(batch, evidence, now_ms)
     if batch.step_ms is not None and batch.step_ms != asked:
         state.book.note(advice.step_question(batch), now_ms, out)
+    if anew:
+        state.book.renew(f"batch:{batch.name}")
     changed = anew or event.verdict != batch.verdict or event.hint != batch.hint
     # The next look is an hour away: what was last said off the hour must not wait for it.
     if changed or now_ms - batch.said_ms > SAY_AT_LEAST - HOUR:

@@ -19,6 +19,8 @@ COOLED_BY_K = 6.0
 USUAL_ORIGINAL = 1.070
 USUAL_ORIGINAL_SD = 0.020
 
+HAND_KEPT = 60  # hand readings, and as many of those that were taken back
+
 
 @dataclass(slots=True)
 class HandPoint:
@@ -101,6 +103,7 @@ class BatchState:
     too_warm_ms: int | None = None
     too_cold_ms: int | None = None
     hand: list[HandPoint] = field(default_factory=list)
+    struck: list[HandPoint] = field(default_factory=list)  # hand readings that were taken back: no rule sees them
     truths: dict[str, ProbeTruth] = field(default_factory=dict)  # of each gravity probe, by hand readings
     hand_warmth: tuple[int, float] | None = None  # the latest temperature typed by hand, and when
 
@@ -132,6 +135,11 @@ class BatchState:
         """What was received at `of` raised nothing after all."""
         if self.rises.pop(of, None) is not None and self.base is not None:
             self.original = self.base + math.fsum(self.rises.values())
+
+    def read_by_hand(self) -> float | None:
+        """The original gravity as hand readings tell it: the highest of the day around pitch; None without one."""
+        early = [point.gravity for point in self.hand if point.at_ms - self.pitched_ms < DAY]
+        return max(early, default=None)
 
     def seen_late(self) -> bool:
         """Whether its first gravity came a day or more after it was pitched: its start was not seen."""
