@@ -1,4 +1,4 @@
-"""Words as numbers: some time-series servers turn every string into 0."""
+"""Names of measurements, and words as numbers: some time-series servers turn every string into 0."""
 
 from __future__ import annotations
 
@@ -6,6 +6,12 @@ from collections.abc import Mapping
 from typing import Final, get_args
 
 from monitor.model.events import Change, Hint, Priority, VerdictName
+
+READING: Final = "leeswatch_reading"
+VERDICT: Final = "leeswatch_verdict"
+ALERT: Final = "leeswatch_alert"
+JOURNAL: Final = "leeswatch_journal"
+RELAY: Final = "leeswatch_relay"
 
 VERDICTS: Final[Mapping[VerdictName, int]] = {
     "unknown": 0, "waiting": 1, "working": 2, "slowing": 3, "finished": 4, "stalled": 5,

@@ -15,15 +15,9 @@ from typing import Any, Final
 from influxdb_client import Point, WritePrecision
 
 from monitor.model.clock import parse_time
-from monitor.relay.codes import HINTS, PRIORITIES, STANDING, VERDICTS
+from monitor.relay.codes import ALERT, HINTS, JOURNAL, PRIORITIES, READING, RELAY, STANDING, VERDICT, VERDICTS
 from monitor.relay.text import pack
 from monitor.store.outbox import Row
-
-READING: Final = "leeswatch_reading"
-VERDICT: Final = "leeswatch_verdict"
-ALERT: Final = "leeswatch_alert"
-JOURNAL: Final = "leeswatch_journal"
-RELAY: Final = "leeswatch_relay"
 
 EXACT_DIGITS: Final = 10
 _PLAIN = ("confidence", "gravity", "rate_per_day", "final_expected")

@@ -20,12 +20,11 @@ from urllib3.exceptions import HTTPError, LocationParseError
 
 from monitor.model.clock import SECOND, Clock
 from monitor.model.config import Relay
-from monitor.model.errors import RelayError
+from monitor.relay.access import NO_TOKEN, certificates_of, one_line, plain, token_of
 from monitor.relay.answers import Later, NotSetUp, Refused, TooLarge
 
 _STARTED = re.compile(rb"^(?:vm_app_start_timestamp|process_start_time_seconds)(?:\{[^}]*\})? (\S+)$", re.MULTILINE)
 _METRICS_READ = 4 << 20  # bytes of what a server says of itself
-_NO_TOKEN = "none"  # noqa: S105 - servers without accounts take any
 
 
 class Server(Protocol):
@@ -50,17 +49,16 @@ class InfluxServer:
     def __init__(self, relay: Relay, clock: Clock) -> None:
         """RelayError where the token or the certificates cannot be read."""
         self._relay, self._clock = relay, clock
-        self._token = _token(relay)
-        tls: dict[str, Any] = {"ssl_ca_cert": str(relay.ca_file)} if relay.ca_file is not None else {}
-        if relay.ca_file is not None and not relay.ca_file.is_file():
-            raise RelayError(f"[relay].ca_file: there is no file {relay.ca_file}", "name the server's certificate")
+        self._token = token_of(relay)
+        certificates = certificates_of(relay)
+        tls: dict[str, Any] = {"ssl_ca_cert": certificates} if certificates is not None else {}
         self._client = InfluxDBClient(
             relay.url, token=self._token, org=relay.org, timeout=round(relay.timeout * SECOND), enable_gzip=True,
             retries=False, **tls,
         )  # fmt: skip
         self._write = self._client.write_api(write_options=SYNCHRONOUS)
         self._plain = urllib3.PoolManager(
-            retries=False, timeout=relay.timeout, maxsize=1, ca_certs=tls.get("ssl_ca_cert"),
+            retries=False, timeout=relay.timeout, maxsize=1, ca_certs=certificates,
         )  # fmt: skip
         logging.getLogger("influxdb_client").setLevel(logging.CRITICAL)  # every answer is told in our words
 
@@ -72,12 +70,12 @@ class InfluxServer:
         except InfluxDBError as error:
             raise self._answer(error) from error
         except (HTTPError, OSError) as error:
-            raise Later(f"{self._relay.url} is away: {_plain(error)}") from error
+            raise Later(f"{self._relay.url} is away: {plain(error)}") from error
         return len(payload.encode())
 
     def _answer(self, error: InfluxDBError) -> Exception:
         status = int(getattr(error, "status", 0) or 0)
-        said = f"it answered {status}: {_one_line(error.message)}" if status else _one_line(error.message)
+        said = f"it answered {status}: {one_line(error.message)}" if status else one_line(error.message)
         if status in (400, 422):
             return Refused(said)
         if status == 413:
@@ -104,15 +102,15 @@ class InfluxServer:
 
     def started(self) -> str | None:
         """See `Server`. VictoriaMetrics and InfluxDB 2 tell it at `/metrics`."""
-        headers = {"Authorization": f"Token {self._token}"} if self._token != _NO_TOKEN else {}
+        headers = {"Authorization": f"Token {self._token}"} if self._token != NO_TOKEN else {}
         try:
             answer = self._plain.request("GET", f"{self._relay.url}/metrics", headers=headers, preload_content=False)
         except (HTTPError, OSError, LocationParseError) as error:
-            raise Later(f"{self._relay.url} is away: {_plain(error)}") from error
+            raise Later(f"{self._relay.url} is away: {plain(error)}") from error
         try:
             told = answer.read(_METRICS_READ, decode_content=True) if answer.status == 200 else b""
         except (HTTPError, OSError) as error:
-            raise Later(f"{self._relay.url} is away: {_plain(error)}") from error
+            raise Later(f"{self._relay.url} is away: {plain(error)}") from error
         finally:
             answer.close()
         found = _STARTED.search(told)
@@ -122,26 +120,3 @@ class InfluxServer:
         """See `Server`."""
         self._client.close()
         self._plain.clear()
-
-
-def _token(relay: Relay) -> str:
-    if relay.token_file is None:
-        return _NO_TOKEN
-    try:
-        return relay.token_file.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        raise RelayError(
-            f"[relay].token_file: {relay.token_file} cannot be read: {error}",
-            "write the server's token into it, readable by the daemon's user alone",
-        ) from error
-
-
-def _one_line(message: object) -> str:
-    text = message.decode("utf-8", "replace") if isinstance(message, bytes) else str(message)
-    return " ".join(text.split())[:300]
-
-
-def _plain(error: BaseException) -> str:
-    """What is wrong without the library's names of objects in memory."""
-    text = _one_line(error)
-    return re.sub(r"^.*object at 0x[0-9a-f]+>:\s*", "", text) or type(error).__name__
