@@ -4,6 +4,7 @@ sources ─► writer ───────────────────�
 mqtt       ledger: one step of the engine for each     │       phone, mail, webhook,
 serial     input, kept with its inputs in one commit,  │       broker topic, log
 onewire    then the acknowledgement                    ├─► jobs: digest, backup, retention, heartbeat
+                                                       ├─► relay, to a time-series server
 commands   (hand readings, acknowledgements, moves)    ├─► summary of all that stands, for the broker
                                                        └─► web (reads only; changes go to the writer)
 """
@@ -32,10 +33,10 @@ from monitor.fleet.summary import Summary, summarise
 from monitor.jobs import Jobs, Span
 from monitor.ledger import Ledger
 from monitor.model.clock import MINUTE, Clock, SystemClock, TimeTrust
-from monitor.model.config import Probe, Settings
+from monitor.model.config import Probe, Relay, Settings
 from monitor.model.errors import RouteError
 from monitor.model.events import AlertEvent, Notice, VerdictEvent, priority_of
-from monitor.model.inputs import JournalEntry, Message
+from monitor.model.inputs import JournalEntry, Message, Trouble
 from monitor.rules.batch import BatchState
 from monitor.sources.base import Source
 from monitor.sources.mqtt import MqttSource
@@ -49,6 +50,7 @@ from monitor.web.words import Local
 from monitor.writer import GROUP_MS, Writer
 
 if TYPE_CHECKING:
+    from monitor.relay.sender import Sender
     from monitor.web.server import WebServer
 
 log = logging.getLogger(__name__)
@@ -90,7 +92,7 @@ class Daemon:
         self._started_ms = self._real.mono_ms()
         self._nagged_ms: int | None = None
         self._entries = 0  # of the journal, when a summary was last asked for
-        self.ledger = Ledger(self.store)
+        self.ledger = Ledger(self.store, relaying=settings.relay is not None)
         self.writer = Writer(
             self.ledger, clock, trust=trust, group_ms=group_ms, on_commit=self._on_commit, on_trouble=self._on_trouble
         )
@@ -105,6 +107,7 @@ class Daemon:
         self.ledger.routes = self.courier.names
         self.control = ControlServer(path, self.writer.record, clock.wall_ms, self._health_json)
         self.jobs = self._calendar() if calendar else None
+        self.relay = self._relay(settings.relay) if settings.relay is not None else None
         self.summaries = [
             SummarySender(self._summary, partial(source.publish, retain=True), source.connected)
             for source in self._brokers
@@ -126,6 +129,15 @@ class Daemon:
         return Jobs(
             self.settings, self.path, self.writer.do, self.clock, routes=self.courier.names,
             closed=self._closed_spans, healthy=self.healthy, told=self.courier.wake,
+        )  # fmt: skip
+
+    def _relay(self, relay: Relay) -> Sender:
+        from monitor.relay.sender import Sender  # noqa: PLC0415 - its library takes half as much memory as we do
+        from monitor.relay.server import InfluxServer  # noqa: PLC0415
+
+        return Sender(
+            relay, self.settings.site.name, self.path, self.writer.do, self.writer.record, self.clock,
+            lambda: InfluxServer(relay, self.clock),
         )  # fmt: skip
 
     def _closed_spans(self) -> list[Span]:
@@ -160,13 +172,23 @@ class Daemon:
             log.info("the rules' memory was of another version and was rebuilt from %d inputs", self.ledger.rebuilt)
         self._writing.start()
         self._running.callback(self._end_writing)
+        self._take_up_relay()
         parts: list[_Part] = [self.courier, self.control, *self.sources, *self.summaries]
-        parts += [part for part in (self.jobs, self.web) if part is not None]
+        parts += [part for part in (self.jobs, self.relay, self.web) if part is not None]
         for part in parts:
             part.start()
             self._running.callback(part.stop)
         if self.web is not None:
             log.info("the page is at %s", self.web.url)
+
+    def _take_up_relay(self) -> None:
+        """An alert of an earlier run: the relay ends it when it has caught up, we where there is none any more."""
+        if any(each.alert == "relay-behind" for each in self.ledger.state.book.standing.values()):
+            if self.relay is not None:
+                self.relay.stood()
+            else:
+                words = "No time-series server is configured any more; what waits for it is kept."
+                self.writer.record(Trouble(alert="relay-behind", active=False, detail=words))
 
     def stop(self) -> None:
         """Stop in order: nothing new comes in, what came is committed, then the store is closed."""
@@ -209,6 +231,7 @@ class Daemon:
             writer=self.writer.status,
             routes=self.courier.status(),
             jobs=self.jobs.status() if self.jobs is not None else [],
+            relay=self.relay.status() if self.relay is not None else None,
         )
 
     def _health_json(self) -> dict[str, Any]:
@@ -342,7 +365,8 @@ def write_as_command(settings: Settings, path: Path, request: dict[str, Any]) ->
     items = parse_request(request, clock.wall_ms())
     with Store.open(path) as store:
         own = [LOG_ROUTE, *([TOPIC_ROUTE] if settings.mqtt else [])]
-        ledger = Ledger(store, [*own, *(route.name for route in settings.alerts.routes)])
+        routes = [*own, *(route.name for route in settings.alerts.routes)]
+        ledger = Ledger(store, routes, relaying=settings.relay is not None)
         writer = Writer(ledger, clock)
         writer.begin(settings.for_rules(), by="command")
         answer = writer.record(*items)

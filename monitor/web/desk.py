@@ -16,6 +16,7 @@ from monitor.writer import WriterStatus
 if TYPE_CHECKING:  # routes and jobs bring heavy libraries along
     from monitor.alerts.routes.worker import RouteStatus
     from monitor.jobs.calendar_jobs import JobStatus
+    from monitor.relay.sender import RelayStatus
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,7 @@ class HealthReport:
     writer: WriterStatus = field(default_factory=WriterStatus)
     routes: list[RouteStatus] = field(default_factory=list)
     jobs: list[JobStatus] = field(default_factory=list)
+    relay: RelayStatus | None = None
 
 
 class Desk(Protocol):

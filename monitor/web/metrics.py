@@ -120,5 +120,19 @@ def _writer(report: HealthReport, desk: Desk) -> Iterator[str]:
     yield from _family("leeswatch_commits", "counter", "Commits since the start.", [({}, report.writer.committed)])
     failing: list[Sample] = [({"route": each.route}, int(each.failing)) for each in report.routes]
     yield from _family("leeswatch_route_failing", "gauge", "1 while a route cannot deliver.", failing)
+    yield from _relay(report)
     sources: list[Sample] = [({"source": each.name}, int(each.connected)) for each in report.sources]
     yield from _family("leeswatch_source_connected", "gauge", "1 while a source is connected.", sources)
+
+
+def _relay(report: HealthReport) -> Iterator[str]:
+    relay = report.relay
+    if relay is None:
+        return
+    waiting: list[Sample] = [({"of": "today"}, relay.waiting - relay.past), ({"of": "past"}, relay.past)]
+    yield from _family("leeswatch_relay_waiting", "gauge", "Rows that wait for the time-series server.", waiting)
+    yield from _family("leeswatch_relay_held", "gauge", "Rows it took, held for a while.", [({}, relay.held)])
+    yield from _family("leeswatch_relay_refused", "gauge", "Rows it would not take, set aside.", [({}, relay.refused)])
+    failing: list[Sample] = [({}, int(relay.failures > 0))]
+    yield from _family("leeswatch_relay_failing", "gauge", "1 while it does not take rows.", failing)
+    yield from _family("leeswatch_relay_sent", "counter", "Rows it took since the start.", [({}, relay.sent)])
