@@ -153,7 +153,7 @@ def strength_of(
     unknown = _unknown(done, facts)
     if unknown is not None:
         return None, f"what {unknown} brought is not known: its original gravity is not what it was"
-    og, error, how = facts.original, facts.original_error, _HOW[facts.original_how or "read"]
+    og, error, how = facts.original, facts.original_error, ORIGINAL_HOW[facts.original_how or "read"]
     begun = balance_of(name, start, done, facts)
     gravity = facts.gravity
     try:
@@ -216,7 +216,7 @@ def mixed_since(begun: Begun | None, facts: Facts) -> float | None:
     return gravity
 
 
-_HOW = {
+ORIGINAL_HOW: dict[HowKnown, str] = {
     "told": "the original gravity you told",
     "read": "the original gravity as it was read",
     "forecast": "the forecast from what went in, which nobody has read",

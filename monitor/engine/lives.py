@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from monitor.batches.life import Facts, Life, fold
 from monitor.batches.racking import Plan, plan
+from monitor.batches.strength import HowKnown
 from monitor.engine.facts import births, configured, told_in
 from monitor.engine.state import State
 from monitor.engine.verdicts import gravity_witnesses
@@ -33,7 +34,7 @@ def start_of(state: State, name: str, seen: frozenset[str] = frozenset()) -> Bat
 
 def facts_for(state: State, batch: BatchState, now_ms: int) -> Facts:
     """What the engine knows of a batch, as plain values."""
-    original = batch.original if batch.original is not None else batch.baseline
+    original, original_error, original_how = original_of(batch)
     error, gravity, seen_ms = _now(state, batch)
     return Facts(
         now_ms=now_ms,
@@ -47,9 +48,8 @@ def facts_for(state: State, batch: BatchState, now_ms: int) -> Facts:
         gravity_error=error,
         gravity_ms=seen_ms,
         original=original,
-        original_error=batch.forecast_sd or READING_ERROR,
-        original_how=None if original is None else "told" if batch.original_told
-        else "forecast" if batch.forecast_sd is not None else "read",
+        original_error=original_error,
+        original_how=original_how,
         rises=dict(batch.rises),
         contains_ms=batch.contains_ms,
         thinned=batch.thinned,
@@ -57,6 +57,22 @@ def facts_for(state: State, batch: BatchState, now_ms: int) -> Facts:
         struck=_plain(batch.struck),
         vessels_l={vessel.name: vessel.volume_l for vessel in state.settings.vessel},
     )  # fmt: skip
+
+
+def original_of(batch: BatchState) -> tuple[float | None, float, HowKnown | None]:
+    """Its original gravity as far as it is known, its standard error, and how it is known.
+
+    The rules take it from hand readings once there are enough to judge by; that it was read is so from the first on.
+    """
+    read = batch.start_by_hand()
+    unread = batch.original is None or batch.forecast_sd is not None
+    if read is not None and unread and not (batch.original_told or batch.rises or batch.probe_ms is not None):
+        return read.gravity, max(READING_ERROR, read.error), "read"
+    value = batch.original if batch.original is not None else batch.baseline
+    if value is None:
+        return None, READING_ERROR, None
+    how: HowKnown = "told" if batch.original_told else "forecast" if batch.forecast_sd is not None else "read"
+    return value, batch.forecast_sd or READING_ERROR, how
 
 
 def _plain(points: list[HandPoint]) -> tuple[tuple[int, float, float], ...]:

@@ -10,6 +10,7 @@ from typing import Any
 
 from monitor.alerts.book import Alert
 from monitor.engine.derive import gravity_of, temperature_of
+from monitor.engine.lives import READING_ERROR, original_of
 from monitor.engine.readings import open_batch
 from monitor.engine.silence import expected
 from monitor.engine.state import State
@@ -24,8 +25,6 @@ from monitor.rules.health import GRAVITY_LIKE, ProbeHealth, SeriesHealth
 from monitor.science import alcohol
 
 Z90 = 1.645
-LEARNED_ERROR = 0.001  # SG: of an original gravity that was read, not weighed out
-READING_ERROR = 0.001
 _RANK = {"high": 0, "medium": 1, "low": 2}
 
 
@@ -91,7 +90,7 @@ def _alert(alert: Alert, now_ms: int, standing: dict[str, Alert]) -> dict[str, A
 
 
 def _batch(state: State, batch: BatchState, now_ms: int) -> dict[str, Any]:
-    original = batch.original if batch.original is not None else batch.baseline
+    original, original_error, _ = original_of(batch)
     expected = expectation(batch)
     witnesses = gravity_witnesses(state, batch.vessel)
     seen_ms = max([each.seen_ms() for each in witnesses] + [point.at_ms for point in batch.hand], default=None)
@@ -120,7 +119,7 @@ def _batch(state: State, batch: BatchState, now_ms: int) -> dict[str, Any]:
             "told": expected.told,
             "source": expected.source,
         },
-        "alcohol": _alcohol(original, batch, witnesses),
+        "alcohol": _alcohol(original, original_error, batch, witnesses),
         "temperature": _liquid(state, batch.vessel, now_ms),
         "yeast_range_c": None if batch.yeast_low is None else [batch.yeast_low, batch.yeast_high],
         "alcohol_limit_abv": batch.alcohol_limit,
@@ -129,13 +128,14 @@ def _batch(state: State, batch: BatchState, now_ms: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _alcohol(original: float | None, batch: BatchState, witnesses: list[Witness]) -> dict[str, Any] | None:
+def _alcohol(
+    original: float | None, og_error: float, batch: BatchState, witnesses: list[Witness]
+) -> dict[str, Any] | None:
     """Strength so far with its 90 % range; None while a gravity is missing or out of the formula's range."""
     if original is None or batch.last_gravity is None:
         return None
     by_hand = batch.hand[-1].error if batch.hand else READING_ERROR
     fg_error = max(READING_ERROR, witnesses[0].error if witnesses else by_hand)
-    og_error = batch.forecast_sd or LEARNED_ERROR
     try:
         found = alcohol.alcohol(original, min(batch.last_gravity, original), og_error=og_error, fg_error=fg_error)
     except ValueError:

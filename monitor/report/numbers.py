@@ -11,17 +11,13 @@ from monitor.batches import siblings
 from monitor.batches.life import Life
 from monitor.batches.shape import Measured
 from monitor.batches.siblings import Course
+from monitor.batches.strength import ORIGINAL_HOW
 from monitor.report.curve import Curve
 from monitor.report.words import Site
 from monitor.science import freezing, provenance
 
 Z90 = 1.645
 MINUS = "\N{MINUS SIGN}"
-_ORIGINALS = {
-    "told": "as told when it was started",
-    "read": "the first steady readings",
-    "forecast": "reckoned from what went in",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +60,7 @@ def _gravities(life: Life, curve: Curve, expected: dict[str, Any] | None, site: 
     facts = life.facts
     rows = []
     if facts.original is not None:
-        how = _ORIGINALS.get(facts.original_how or "", "how is not known")
+        how = ORIGINAL_HOW[facts.original_how or "read"]
         rose = "; with what was added since" if any(facts.rises.values()) else ""
         rows.append(Number("Original gravity, SG 20/20", f"{facts.original:.4f}",
                            _around(facts.original, facts.original_error, 4), f"{how}{rose}"))  # fmt: skip

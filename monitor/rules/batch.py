@@ -136,10 +136,10 @@ class BatchState:
         if self.rises.pop(of, None) is not None and self.base is not None:
             self.original = self.base + math.fsum(self.rises.values())
 
-    def read_by_hand(self) -> float | None:
-        """The original gravity as hand readings tell it: the highest of the day around pitch; None without one."""
-        early = [point.gravity for point in self.hand if point.at_ms - self.pitched_ms < DAY]
-        return max(early, default=None)
+    def start_by_hand(self) -> HandPoint | None:
+        """The hand reading that tells its original gravity: the highest of the day around pitch; None without one."""
+        early = [point for point in self.hand if point.at_ms - self.pitched_ms < DAY]
+        return max(early, key=lambda point: point.gravity, default=None)
 
     def seen_late(self) -> bool:
         """Whether its first gravity came a day or more after it was pitched: its start was not seen."""

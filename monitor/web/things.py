@@ -14,6 +14,7 @@ from monitor.batches.life import Life
 from monitor.batches.lineage import Lineage, Node
 from monitor.batches.record import taken_back
 from monitor.batches.shelf import CAUTIONS, Jar
+from monitor.batches.strength import ORIGINAL_HOW
 from monitor.engine import clocks, pictures, yeast_clocks
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
@@ -108,7 +109,7 @@ def _facts(life: Life, local: Local) -> list[Fact]:
         lost = f"; {life.lost_l:.1f} L lost in racking" if life.lost_l else ""
         found.append(("Volume", f"{life.volume_l:.1f} L", f"{life.volume_how}{lost}"))
     if facts.original is not None:
-        found.append(("Original gravity", sg(facts.original), facts.original_how or ""))
+        found.append(("Original gravity", sg(facts.original), ORIGINAL_HOW[facts.original_how or "read"]))
     if facts.gravity is not None:
         found.append(("Gravity", sg(facts.gravity), local.when(facts.gravity_ms)))
     if strong is not None:

@@ -4,11 +4,12 @@ import pytest
 
 from monitor.engine.facts import children
 from monitor.engine.lives import life_of
+from monitor.engine.view import overview
 from monitor.model.clock import DAY, HOUR
 from monitor.model.deeds import Harvested, Merged, Racked, Reopened, Split, Undone
 from monitor.model.inputs import Added, BatchClosed, BatchStarted
 from monitor.rules.batch import HandPoint
-from monitor.science import forecast
+from monitor.science import alcohol, forecast
 
 from .cellar import PITCHED, Cellar, wobble
 
@@ -278,6 +279,38 @@ def test_a_gravity_that_was_read_early_replaces_the_forecast() -> None:
     cellar.live("float-a", 8, gravity=wobble(1.0820, 0.0001), temperature=wobble(20.0, 0.1))
     assert cellar.batch.original == pytest.approx(1.0820, abs=0.0003)
     assert cellar.batch.forecast_sd is None
+
+
+def known(cellar: Cellar) -> tuple[float | None, str | None, float | None]:
+    """The original gravity and how it is known by the batch's life, and the one its strength is reckoned from."""
+    found = life_of(cellar.state, "amber-1", cellar.now)
+    assert found is not None
+    return found.facts.original, found.facts.original_how, found.strength.og if found.strength else None
+
+
+def test_one_reading_by_hand_near_the_pitch_tells_the_original_gravity() -> None:
+    """It was read, so no forecast is named; a reading from the day after tells nothing of the start."""
+    cellar = Cellar(MIXED.replace('probes = ["float-a"]', ""))
+    cellar.wait_until(PITCHED + 30 * HOUR)
+    cellar.say("hand:bucket", cellar.now, gravity=1.0700)
+    assert known(cellar)[1] == "forecast"
+    cellar.say("hand:bucket", PITCHED + HOUR, gravity=1.0830)
+    assert known(cellar) == (1.0830, "read", 1.0830)
+    (shown,) = overview(cellar.state, cellar.now)["batches"]
+    assert shown["original"]["gravity"] == 1.0830
+    assert shown["alcohol"]["apparent_attenuation"] == pytest.approx(alcohol.apparent_attenuation(1.083, 1.07), abs=0.1)
+
+
+def test_a_reading_beside_a_probe_or_what_was_told_says_nothing_of_the_start() -> None:
+    """Where a person told it, or a probe saw it, that stands."""
+    told = Cellar(TWO.replace('probes = ["float-a"]', ""))
+    told.say("hand:bucket", PITCHED + 1, gravity=1.0700)
+    assert known(told)[:2] == (1.060, "told")
+    probed = Cellar(MIXED)
+    probed.live("float-a", 8, gravity=wobble(1.0820, 0.0001), temperature=wobble(20.0, 0.1))
+    probed.say("hand:bucket", gravity=1.0850)
+    assert known(probed)[:2] == (probed.batch.original, "read")
+    assert known(probed)[0] != 1.0850
 
 
 def test_a_batch_with_a_forecast_alone_teaches_no_other() -> None:

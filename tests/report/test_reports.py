@@ -100,7 +100,7 @@ def test_each_number_says_where_it_comes_from(page: tuple[Report, str, Element])
     assert all(row.value and row.source for row in report.numbers)
     assert "Balling" in rows["Alcohol, % by volume"].source
     assert "float-left" in rows["Last gravity, SG 20/20"].source
-    assert rows["Original gravity, SG 20/20"].source.startswith("as told when it was started")
+    assert rows["Original gravity, SG 20/20"].source.startswith("the original gravity you told")
     assert rows["Ice begins at, °C"].value.startswith("−")
     assert rows["Left behind at racking, L"].value == "1.1"
 
