@@ -43,13 +43,17 @@ class Facts:
     verdict: str | None
     gravity: float | None
     gravity_error: float | None = None
-    """Standard error."""
+    """Standard error; where `scale_error` is known, of what that does not hold."""
     fall_most: float | None = None
     """95 % upper bound of what may still fall."""
     final_expected: float | None = None
     final_error: float | None = None
     abv: float | None = None
     """% by volume; None: not known."""
+    scale_error: float | None = None
+    """Where one hydrometer told gravity and end: the standard error that both share. It is in neither of the others."""
+    fell: float = 0.0
+    """By how much it fell since it was closed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +104,7 @@ def judge(facts: Facts, closing: Closing) -> Judgement:
         checks.append(Check("pressure", so=False, why="its gravity is not known, so the pressure is not either"))
         return Judgement(
             safe=False, checks=tuple(checks), pressure_bar=None, pressure_range=None, warming_bar=None,
-            rating=rating, warnings=_warnings(closing, None, (), safe=False, open_end=False),
+            rating=rating, warnings=_warnings(closing, None, (), facts, safe=False),
         )  # fmt: skip
     high, gas = found
     checks.append(_matters(gas, high, closing, holds))
@@ -112,7 +116,7 @@ def judge(facts: Facts, closing: Closing) -> Judgement:
         pressure_range=(gas.pressure_low_bar, high),
         warming_bar=gas.warming_only_bar,
         rating=rating,
-        warnings=_warnings(closing, high, gas.cautions, safe=safe, open_end=facts.final_expected is None),
+        warnings=_warnings(closing, high, gas.cautions, facts, safe=safe),
     )
 
 
@@ -134,18 +138,46 @@ def _finished(facts: Facts) -> Check:
 
 
 def _fall(facts: Facts) -> Check:
+    """What is left by the likely end, and the 95 % upper bound that decides: two figures, each by its name."""
     name = "nothing left to fall"
     most = facts.fall_most
     if facts.gravity is None or most is None:
         return Check(name, so=False, why="how far its gravity may still fall is not known")
-    if most <= FALL_MOST:
-        return Check(name, so=True, why=f"it may still fall by {most:.4f} at most, with 95 %")
-    return Check(
-        name,
-        so=False,
-        why=f"it may still fall by {most:.4f} (95 % upper bound; {FALL_MOST:g} is the most that is safe): "
-        "a fall of 0.001 alone makes over half a bar in a vessel that is nearly full",
+    if facts.fell:
+        return Check(
+            name, so=False,
+            why=f"it has fallen by {facts.fell:.4f} since it was closed, and with 95 % it falls by no more than "
+            f"{most:.4f} in all",
+        )  # fmt: skip
+    bound = f"with 95 % it falls by no more than {most:.4f}" + (
+        ", by one hydrometer in it and in the sample" if facts.scale_error is not None else ""
     )
+    left = _likely_fall(facts)
+    if left is None:
+        words = bound
+    elif left < 0.00005:
+        words = f"it is most likely at its end, and {bound}"
+    elif left <= most:
+        words = f"it most likely ends {left:.4f} below where it is, and {bound}"
+    else:
+        words = (
+            f"by what was seen of it {bound}, but by what was expected of its end that would be {left:.4f}, and the "
+            "pressure is reckoned with that"
+        )
+    if most <= FALL_MOST:
+        return Check(name, so=True, why=words)
+    return Check(
+        name, so=False,
+        why=f"{words}; {FALL_MOST:g} is the most that is safe, for that alone makes over half a bar in a vessel that "
+        "is nearly full",
+    )  # fmt: skip
+
+
+def _likely_fall(facts: Facts) -> float | None:
+    """From where it is to its likely end; None where either is not known."""
+    if facts.gravity is None or facts.final_expected is None:
+        return None
+    return max(0.0, facts.gravity - facts.final_expected)
 
 
 def _pressure(facts: Facts, closing: Closing) -> tuple[float, sealing.Sealed] | None:
@@ -159,6 +191,7 @@ def _pressure(facts: Facts, closing: Closing) -> tuple[float, sealing.Sealed] | 
         abv=facts.abv,
         gravity_error=facts.gravity_error if facts.gravity_error is not None else 0.001,
         final_error=facts.final_error if facts.final_error is not None else 0.001,
+        shared_error=facts.scale_error or 0.0,
     )  # fmt: skip
     worst = gas.pressure_high_bar
     if facts.fall_most is not None:
@@ -172,12 +205,15 @@ def _pressure(facts: Facts, closing: Closing) -> tuple[float, sealing.Sealed] | 
 
 def _matters(gas: sealing.Sealed, high: float, closing: Closing, holds: float) -> Check:
     name = "no pressure that matters"
-    likely = f"{gas.pressure_bar_gauge:.1f} bar above the air outside at {closing.stored_at_c:g} °C, perhaps {high:.1f}"
+    likely = (
+        f"most likely {max(gas.pressure_bar_gauge, 0.0):.1f} bar above the air outside at {closing.stored_at_c:g} °C"
+    )
+    most = f"{likely}, and {max(high, 0.0):.1f} at the most"
     if high <= holds:
-        return Check(name, so=True, why=f"{likely}: no more than it bears")
+        return Check(name, so=True, why=f"{most}: no more than it bears")
     if closing.rated_bar is not None:
-        return Check(name, so=False, why=f"{likely}: more than the {closing.rated_bar:g} bar it is rated for")
-    return Check(name, so=False, why=f"{likely}, in a vessel that is rated for none")
+        return Check(name, so=False, why=f"{most}: more than the {closing.rated_bar:g} bar it is rated for")
+    return Check(name, so=False, why=f"{most}, in a vessel that is rated for none")
 
 
 def _rating(closing: Closing) -> tuple[str, float]:
@@ -188,7 +224,7 @@ def _rating(closing: Closing) -> tuple[str, float]:
 
 
 def _warnings(
-    closing: Closing, high: float | None, said: tuple[str, ...], *, safe: bool, open_end: bool
+    closing: Closing, high: float | None, said: tuple[str, ...], facts: Facts, *, safe: bool
 ) -> tuple[str, ...]:
     """Never silent, not even where it is safe. What the science says of the vessel is said here by its own rating."""
     found = []
@@ -196,9 +232,11 @@ def _warnings(
         most = "" if high is None or high <= 0.0 else f": up to {high:.1f} bar above the air outside may come"
         found.append(f"Do not close it tight{most}. Keep the lid loose, or an airlock on.")
         found.append(f"If it is closed already: {RELEASE}.")
-    if open_end:
+    if high is not None and facts.final_expected is None:
         found.append(f"Where it ends is not known: it is reckoned down to {DRY:.3f}, as a dry sugar wash.")
-    found += [each for each in said if not each.startswith(("Do not close it", "Keep the lid loose"))]
+    if any(each.startswith("At ") for each in said):  # how far, the check has said
+        found.append("That much sugar is enough to make the gas. A gravity of 1.000 is not the end of a sugar wash.")
+    found += [each for each in said if not each.startswith(("Do not close it", "Keep the lid loose", "At "))]
     if closing.material == "glass" and closing.rated_bar is None:
         found.append(f"{GLASS[0].upper()}{GLASS[1:]}.")
     if safe:
@@ -227,19 +265,32 @@ def closing_of(entry: SealedUp) -> Closing:
     )
 
 
-def since_closed(entry: SealedUp, now: Facts, by_scale: float | None = None) -> Facts:
+def since_closed(entry: SealedUp, now: Facts) -> Facts:
     """What is known of it now: what was known when it was closed holds until it falls further or its verdict leaves.
 
-    `by_scale` is the bound by one hydrometer (`same_scale_fall`), if that was read: it may know better than then.
+    What one hydrometer says by now (`now.scale_error` is known) may know better than what was known then.
     """
-    if entry.gravity is None or (now.gravity is not None and entry.gravity - now.gravity >= FELL):
+    if entry.gravity is None:
         return now
-    bounds = [each for each in (entry.fall_most, by_scale) if each is not None]
+    fell = entry.gravity - now.gravity if now.gravity is not None else 0.0
+    abv = entry.abv if entry.abv is not None else now.abv
+    if now.gravity is not None and fell >= FELL:
+        # The gas of that fall is in there.
+        end = None if now.final_expected is None else min(now.final_expected, now.gravity)
+        most = None if now.fall_most is None else now.fall_most + fell
+        return replace(now, gravity=entry.gravity, final_expected=end, fall_most=most, fell=fell, abv=abv)
+    bounds = [entry.fall_most] if entry.fall_most is not None else []
+    if now.scale_error is not None and now.fall_most is not None:
+        bounds.append(now.fall_most)
+    error, shared = entry.gravity_error, entry.scale_error
+    if error is not None and shared is not None and now.scale_error is None:
+        error, shared = math.hypot(error, shared), None  # the sample by which its end was known was taken back
     return replace(
         now,
         gravity=entry.gravity,
-        gravity_error=entry.gravity_error if entry.gravity_error is not None else now.gravity_error,
+        gravity_error=error if error is not None else now.gravity_error,
         final_error=entry.final_error if entry.final_error is not None else now.final_error,
         fall_most=min(bounds, default=now.fall_most),
-        abv=entry.abv if entry.abv is not None else now.abv,
+        abv=abv,
+        scale_error=shared if error is not None else now.scale_error,
     )

@@ -127,4 +127,4 @@ def _say_seal(args: argparse.Namespace, found: Judgement, at: int, settings: Set
         print(f"a mistake? {undo(args.name)}")
     elif not found.safe:
         print("to be surer of the end: let a warm sample ferment out (batch forced), then read the batch with the same "
-              "hydrometer (batch reading, with --at)")  # fmt: skip
+              "hydrometer (batch reading); both degassed, at 15 to 25 °C, and each with --at")  # fmt: skip

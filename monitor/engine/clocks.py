@@ -330,10 +330,8 @@ def judged(state: State, batch: BatchState, now_ms: int) -> tuple[tuple[SealedUp
     if plan is None or not plan.sealed:
         return ()
     memo = _MEMOS[state].judged
-    by_scale = seals.same_scale(batch, now_ms)
     known = [
-        seal.since_closed(sealed, seals.seal_facts(state, batch, now_ms, after_ms=sealed.at), by_scale)
-        for sealed in plan.sealed
+        seal.since_closed(sealed, seals.seal_facts(state, batch, now_ms, after_ms=sealed.at)) for sealed in plan.sealed
     ]
     # All that a judgement follows from, and nothing else: a memo begun anew after a restart says the same.
     key = (plan.sealed, *known)

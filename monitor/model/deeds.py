@@ -154,6 +154,7 @@ class SealedUp(Deed):
     final_error: Annotated[float, Field(ge=0, le=0.05)] | None = None  # of where it was expected to end
     fall_most: Annotated[float, Field(ge=0, le=0.3)] | None = None  # 95 % upper bound of what was still to fall
     abv: Annotated[float, Field(ge=0, le=30)] | None = None
+    scale_error: Annotated[float, Field(ge=0, le=0.05)] | None = None  # of gravity and end alike, by one hydrometer
 
 
 class Unsealed(Deed):

@@ -68,13 +68,16 @@ def seal(
     abv: float | None = None,
     gravity_error: float = 0.001,
     final_error: float = 0.001,
+    shared_error: float = 0.0,
 ) -> Sealed:
     """Gas and pressure in a vessel that is closed at one temperature and stands at another until all is over.
 
-    `final` is the lowest gravity it could come to. Gravities 0.960–1.200 (SG 20/20; errors are standard
-    errors), litres 0.01–10000 of wash, headspace 0–10 times that, temperatures 0–40 °C, abv 0–20 % now (None:
-    10, give or take 5); ValueError outside. The wash counts as saturated at sealing under one atmosphere, the
-    headspace as air (ends of the range: flushed with the gas, saturated at 20 °C).
+    `final` is the lowest gravity it could come to. Gravities 0.960–1.200 (SG 20/20), litres 0.01–10000 of wash,
+    headspace 0–10 times that, temperatures 0–40 °C, abv 0–20 % now (None: 10, give or take 5); ValueError outside.
+    Errors are standard errors, 0–0.05: of each gravity by itself, and what one scale has both wrong by, which
+    leaves the fall between them as it is. The wash counts as saturated at sealing under one atmosphere, the
+    headspace as air (ends of the range: flushed with the gas, saturated at 20 °C). Stirring the gas out is no reason
+    to count less: bubbles rise only as long as a wash holds more than that.
     Source: fermented extract and Balling's gas as `alcohol.fermented_g_l`, Henry's law and fugacity as
     `carbon.dissolved_g_l`, the air as ideal gas, water vapour by `water.vapour_bar`; all that gas is shared between
     liquid and headspace until both balance, the liquid swelling as `gravity.density_at` says.
@@ -82,8 +85,9 @@ def seal(
     case = _case(gravity_now, final, litres, headspace_l, sealed_at_c, stored_at_c, abv)
     within("gravity error", gravity_error, 0.0, 0.05)
     within("final gravity error", final_error, 0.0, 0.05)
+    within("shared error", shared_error, 0.0, 0.05)
     made, already, pressure = _outcome(case)
-    low, high = _range(case, pressure, gravity_error, final_error, 5.0 if abv is None else 0.5)
+    low, high = _range(case, pressure, (gravity_error, final_error, shared_error), 5.0 if abv is None else 0.5)
     still = _outcome(_with(case, final=gravity_now))[2]
     return Sealed(
         co2_g=made + already,
@@ -178,11 +182,11 @@ _density = lru_cache(64)(gravity.density_at)
 
 
 def _range(
-    case: _Case, centre: float, gravity_error: float, final_error: float, abv_error: float
+    case: _Case, centre: float, gravity_errors: tuple[float, float, float], abv_error: float
 ) -> tuple[float, float]:
     """Each cause is tried both ways, one at a time; its push up and its push down add up as squares."""
-    now, end = _Z_90 * gravity_error, _Z_90 * final_error
-    tries = [
+    now, end, both = (_Z_90 * each for each in gravity_errors)
+    tries: list[tuple[_Case, ...]] = [
         (_with(case, gravity=_kept(case.gravity + now)), _with(case, gravity=_kept(case.gravity - now))),
         (_with(case, final=_kept(case.final - end)), _with(case, final=_kept(case.final + end))),
         (_with(case, yield_=carbon.CO2_PER_SUCROSE / carbon.CO2_PER_EXTRACT), _with(case, yield_=0.97)),
@@ -195,6 +199,9 @@ def _range(
         (_with(case, air=False),),
         (_with(case, saturated_at_c=max(20.0, case.sealed_at_c)),),
     ]
+    if both:
+        tries.append(tuple(_with(case, gravity=_kept(case.gravity + by), final=_kept(case.final + by))
+                           for by in (both, -both)))  # fmt: skip
     up = down = 0.0
     for pair in tries:
         pushes = [_outcome(other)[2] - centre for other in pair]

@@ -82,6 +82,39 @@ def test_the_highest_pressure_knows_the_whole_fall():
     assert f"up to {found.pressure_range[1]:.1f} bar" in found.warnings[0]
 
 
+def test_what_one_scale_has_wrong_is_not_counted_twice():
+    """A scale that is off by 0.001 in the batch is so in the sample too: the fall between them is known better."""
+    alone = seal.judge(facts(gravity_error=0.001), STRONG)
+    shared = seal.judge(facts(gravity_error=0.0004, scale_error=0.001), STRONG)
+    assert alone.pressure_range is not None
+    assert shared.pressure_range is not None
+    assert shared.pressure_range[1] < alone.pressure_range[1] - 0.5
+    surest = seal.judge(facts(gravity_error=0.0004), STRONG)
+    assert surest.pressure_range is not None
+    assert shared.pressure_range[1] >= surest.pressure_range[1]  # how much sugar there is in all is no better known
+
+
+@pytest.mark.parametrize(
+    ("known", "words"),
+    [
+        (facts(gravity=0.990, final_expected=0.990, fall_most=0.0008), "it is most likely at its end, and with 95 %"),
+        (facts(gravity=0.992, final_expected=0.990, fall_most=0.0040), "it most likely ends 0.0020 below where it is"),
+        (
+            facts(gravity=0.996, final_expected=0.988, fall_most=0.0008),
+            "what was expected of its end that would be 0.0080",
+        ),
+        (facts(final_expected=None, fall_most=0.0008), "with 95 % it falls by no more than 0.0008"),
+    ],
+)
+def test_each_figure_of_what_is_left_is_named(known, words):
+    """The likely fall and its upper bound stand in one sentence, and nowhere is a third."""
+    found = seal.judge(known, STRONG)
+    (check,) = [each for each in found.checks if each.name == "nothing left to fall"]
+    assert words in check.why
+    assert f"no more than {known.fall_most:.4f}" in check.why
+    assert not any("could still fall" in each for each in found.warnings)
+
+
 def test_an_unknown_end_is_reckoned_as_dry():
     """Without an expected final gravity it is taken to fall as far as a dry sugar wash, and that is said."""
     found = seal.judge(Facts("finished", 1.000, 0.001), JUG)
@@ -127,12 +160,24 @@ def test_what_stands_closed():
 
 
 def test_what_was_known_at_the_seal_holds_until_it_falls():
-    """Noise changes nothing; a fall that is none is taken at its word."""
+    """Noise changes nothing; a fall that is none is taken at its word, and its gas is in there."""
     entry = sealed(10, gravity=0.990, fall_most=0.0008)
     noise = seal.since_closed(entry, facts(gravity=0.9893, fall_most=0.005))
     assert (noise.gravity, noise.fall_most) == (0.990, 0.0008)
     fell = seal.since_closed(entry, facts(gravity=0.987, fall_most=0.005))
-    assert (fell.gravity, fell.fall_most) == (0.987, 0.005)
+    assert (fell.gravity, fell.final_expected) == (0.990, 0.987)
+    assert (fell.fall_most, fell.fell) == (pytest.approx(0.008), pytest.approx(0.003))
+
+
+def test_what_fell_since_it_was_closed_is_never_safe():
+    """However little is left by then: it was not at its end, and the gas of its fall stands in the vessel."""
+    entry = sealed(10, gravity=0.992, fall_most=0.0008)
+    later = seal.since_closed(entry, facts(gravity=0.990, final_expected=0.990, fall_most=0.0008))
+    found = seal.judge(later, Closing(18.0, 1.0, 20.0, 25.0, "steel", 50.0))
+    assert not found.safe
+    assert "fallen by 0.0020 since it was closed" in found.reasons()[0]
+    as_it_was = seal.judge(facts(gravity=0.992, final_expected=0.990, fall_most=0.0028), STRONG)
+    assert found.pressure_bar == pytest.approx(as_it_was.pressure_bar)
 
 
 def test_how_well_it_was_known_at_the_seal_holds_as_well():
@@ -144,3 +189,12 @@ def test_how_well_it_was_known_at_the_seal_holds_as_well():
     assert (later.gravity_error, later.final_error) == (0.001, 0.0004)
     fell = seal.since_closed(entry, facts(gravity=0.987, gravity_error=0.003, fall_most=0.005))
     assert fell.gravity_error == 0.003
+
+
+def test_a_sample_that_is_taken_back_takes_its_certainty_along():
+    """What one scale had wrong in both counts again once nothing is left to cancel it."""
+    entry = sealed(10, gravity=0.990, gravity_error=0.0004, scale_error=0.001, final_error=0.0004, fall_most=0.0009)
+    kept = seal.since_closed(entry, facts(gravity_error=0.0004, scale_error=0.001))
+    assert (kept.gravity_error, kept.scale_error) == (0.0004, 0.001)
+    gone = seal.since_closed(entry, facts(gravity_error=0.001))
+    assert (gone.gravity_error, gone.scale_error) == (pytest.approx(0.00108, abs=1e-5), None)

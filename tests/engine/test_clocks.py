@@ -393,7 +393,7 @@ def test_a_safe_seal_is_judged_anew_when_it_falls(shed):
     shed.say("hand:bucket", at=shed.now - 1, hydrometer=0.9900)
     shed.wait(5 * MINUTE)
     assert shed.alerts("seal-unsafe") == ["raised"]
-    assert any("may still fall" in each for each in shed.last("seal-unsafe").because)
+    assert any("it has fallen by 0.00" in each for each in shed.last("seal-unsafe").because)
 
 
 def test_a_verdict_that_leaves_makes_a_seal_unsafe(shed):
