@@ -336,6 +336,7 @@ class Sender:
         try:
             done: T = self._do(chore).result(WRITER_SECONDS)
         except Exception as error:
+            self._stamp = None  # whether it was done is not known: what is held is read from the store anew
             raise Later(f"the store does not take the mark: {error}") from error
         return done
 
@@ -348,7 +349,8 @@ class Sender:
         wait = wait_after(failures, answer.wait_ms if isinstance(answer, Later) else None, self._chance)
         self._resume = self._clock.mono_ms() + wait
         if str(answer) != self._status.error or failures == SUSPECT:
-            _log.warning("the relay waits %s: %s", span_words(wait), answer)
+            how_long = span_words(wait) if wait >= MINUTE else f"{max(1, wait // SECOND)} s"
+            _log.warning("the relay waits %s: %s", how_long, answer)
         self._status = replace(
             self._status, failures=failures, error=str(answer), next_try_ms=self._clock.wall_ms() + wait
         )
