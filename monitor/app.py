@@ -25,7 +25,7 @@ from zoneinfo import ZoneInfo
 from monitor.alerts.book import Outcome
 from monitor.alerts.routes import AppriseRoute, Courier, LogRoute, Route, TopicRoute
 from monitor.alerts.routes.machine import LOG_ROUTE, TOPIC_ROUTE
-from monitor.control import ControlServer, parse_request
+from monitor.control import ANSWER_SECONDS, ControlServer, parse_request
 from monitor.engine.facts import children
 from monitor.engine.state import State
 from monitor.fleet.sending import SummarySender
@@ -34,9 +34,10 @@ from monitor.jobs import Jobs, Span
 from monitor.ledger import Ledger
 from monitor.model.clock import MINUTE, Clock, SystemClock, TimeTrust
 from monitor.model.config import Probe, Relay, Settings
-from monitor.model.errors import RouteError
+from monitor.model.errors import RouteError, UsageError
 from monitor.model.events import AlertEvent, Notice, VerdictEvent, priority_of
 from monitor.model.inputs import JournalEntry, Message, Trouble
+from monitor.relay import backfill
 from monitor.rules.batch import BatchState
 from monitor.sources.base import Source
 from monitor.sources.mqtt import MqttSource
@@ -105,7 +106,9 @@ class Daemon:
             path, self.writer.do, clock, zone, quiet=settings.alerts.quiet, public_url=settings.web.public_url,
         )  # fmt: skip
         self.ledger.routes = self.courier.names
-        self.control = ControlServer(path, self.writer.record, clock.wall_ms, self._health_json)
+        self.control = ControlServer(
+            path, self.writer.record, clock.wall_ms, self._health_json, {"relay-past": self._want_past}
+        )
         self.jobs = self._calendar() if calendar else None
         self.relay = self._relay(settings.relay) if settings.relay is not None else None
         self.summaries = [
@@ -139,6 +142,14 @@ class Daemon:
             relay, self.settings.site.name, self.path, self.writer.do, self.writer.record, self.clock,
             lambda: InfluxServer(relay, self.clock),
         )  # fmt: skip
+
+    def _want_past(self, request: dict[str, Any]) -> dict[str, Any]:
+        if self.relay is None:
+            raise UsageError("the daemon that runs has no [relay]", "add it to its configuration and start it anew")
+        from_ms, to_ms = backfill.span_of(request)
+        job = self.writer.do(lambda store: backfill.want(store, from_ms, to_ms)).result(ANSWER_SECONDS)
+        self.relay.wake()
+        return {"job": asdict(job)}
 
     def _closed_spans(self) -> list[Span]:
         with Reader(self.path) as reader:

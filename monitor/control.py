@@ -3,6 +3,7 @@
     {"entries": [journal entries], "readings": [{probe, quantity, value, time}]}  ──►  {"received": "…"}
     {"ask": "health"}                                                             ──►  {…}
     {"ask": "time"}                                                               ──►  {"time": "…"}
+    {"ask": "relay-past", "from": ms or null, "to": ms or null}                   ──►  {"job": {…}}
     what cannot be done                                                           ──►  {"what": …, "remedy": …}
 
 Only this user and its group may connect: the mode of the socket says so.
@@ -19,7 +20,7 @@ import socket
 import socketserver
 import tempfile
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
@@ -131,11 +132,14 @@ class ControlServer:
         record: Callable[..., Future[int]],
         now: Callable[[], int],
         health: Callable[[], dict[str, Any]],
+        others: Mapping[str, Callable[[dict[str, Any]], dict[str, Any]]] | None = None,
     ) -> None:
+        """`others` answer questions by the word after `ask`."""
         self._path = socket_path(store)
         self._record = record
         self._now = now
         self._health = health
+        self._others = dict(others or {})
         self._server: socketserver.ThreadingUnixStreamServer | None = None
 
     def start(self) -> None:
@@ -176,6 +180,8 @@ class ControlServer:
                 return self._health()
             if request.get("ask") == "time":
                 return {"time": iso(self._now())}
+            if request.get("ask") in self._others:
+                return self._others[request["ask"]](request)
             items = parse_request(request, self._now())
             return {"received": self._record(*items).result(ANSWER_SECONDS)}
         except LeeswatchError as error:

@@ -18,6 +18,7 @@ from monitor.model.clock import DAY
 from monitor.model.errors import StoreError, StoreTrouble
 from monitor.model.events import VerdictEvent
 from monitor.model.inputs import ClockStep, Input, JournalEntry, Reading, Started
+from monitor.store.relayed import note
 from monitor.store.store import Added, Store
 
 log = logging.getLogger(__name__)
@@ -38,6 +39,7 @@ class Ledger:
         self.relaying = relaying
         self.state = State()
         self._where = Whereabouts(self.state)
+        self._last_before: int | None = None  # the store's last `received` before our first commit
         self.rebuilt = 0  # inputs gone through again because the state was of another version
         self._strict = strict
         self._out = Outcome()
@@ -46,6 +48,8 @@ class Ledger:
     def load(self) -> None:
         """Take up the state as last committed; one of another version is rebuilt from the inputs, silently."""
         found = self._found()
+        if self.relaying:
+            self._last_before = self.store.last_received()
         self._stale = False
         self._out = Outcome()
         if found is None and not self.store.last_received():
@@ -100,9 +104,10 @@ class Ledger:
             numbers = self.store.add_outcome(out.events, out.notices, self.routes)
             if self.relaying:
                 self._queue_events(out, numbers)
+                note(self.store, self._last_before, self.state.clock.last_ms)
             self.store.put_state(STATE_VERSION, self.state.drain())
             self.store.put_meta(SEEN_UNTIL, self.state.clock.last_ms)
-        self._stale = False
+        self._stale, self._last_before = False, None
 
     def _load_again(self) -> None:
         try:

@@ -23,10 +23,12 @@ from pathlib import Path
 from random import Random
 from typing import Any, TypeVar
 
+from monitor.engine.state import State
 from monitor.model.clock import HOUR, MINUTE, SECOND, Clock
 from monitor.model.config import Relay
 from monitor.model.errors import StoreError
 from monitor.model.inputs import Trouble
+from monitor.relay import backfill
 from monitor.relay.answers import Later, NotSetUp, Refused, RelayAnswer, TooLarge
 from monitor.relay.lines import lines_of, relay_line
 from monitor.relay.pace import Allowance, wait_after
@@ -105,6 +107,7 @@ class Sender:
         self._born_ms = clock.wall_ms()
         self._held: collections.deque[tuple[int, int, int]] = collections.deque()  # last row, of the past, mono ms
         self._most = relay.rows
+        self._tag: backfill.Tag | None = None
         self._sent_ms: int | None = None
         self._said_ms: int | None = None
         self._counted_ms: int | None = None
@@ -184,11 +187,20 @@ class Sender:
             return pause
         rows = self._reader.unsent(self._most)
         if not rows:
-            return min(round(self._relay.every * SECOND), held_until)
+            return 0 if self._queue_past() else min(round(self._relay.every * SECOND), held_until)
         self._look(now, LOOK_EVERY)
         full = self._deliver(rows)
         self._sent_ms = None if full else self._clock.mono_ms()  # a backlog goes on at once
         return 0 if full else min(round(self._relay.every * SECOND), held_until)
+
+    def _queue_past(self) -> bool:
+        """Nothing else waits: the next piece of what came before the relay, where somebody asked for it."""
+        assert self._reader is not None
+        if not backfill.jobs(self._reader):
+            self._tag = None
+            return False
+        tag = self._tag = self._tag or backfill.tags_of(State.restore(self._reader.state()))
+        return self._hand(lambda store: backfill.queue_piece(store, tag)) is not None
 
     # --- is it still the same server ------------------------------------------------------------------------------
 

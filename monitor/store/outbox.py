@@ -113,6 +113,37 @@ class Outbox:
             "DELETE FROM refused WHERE seq NOT IN (SELECT seq FROM refused ORDER BY seq DESC LIMIT ?)", (REFUSED_KEPT,)
         )
 
+    # --- what came before the relay ------------------------------------------------------------------------------
+
+    def entries_after(self, received_ms: int, limit: int) -> list[int]:
+        """`received` of the journal's next entries."""
+        rows = self._connection.execute(
+            "SELECT received FROM journal WHERE received > ? ORDER BY received LIMIT ?", (received_ms, limit)
+        )
+        return [received for (received,) in rows]
+
+    def events_after(self, number: int, limit: int) -> list[tuple[int, int, str | None, str | None]]:
+        """Number, time, batch and place of the next events; the place of what was said long ago is not known."""
+        rows = self._connection.execute(
+            "SELECT id, time, CASE event WHEN 'verdict' THEN substr(about, 7) END, NULL FROM events"
+            " WHERE id > ? ORDER BY id LIMIT ?", (number, limit),
+        )  # fmt: skip
+        return rows.fetchall()
+
+    def readings_after(
+        self, at: tuple[int, int], from_ms: int, to_ms: int, limit: int
+    ) -> list[tuple[int, int, int, float, int, str]]:
+        """Series, measured, received, value, flags and probe of the next readings measured in a span.
+
+        Series by series, because readings lie in that order; `at` is the last that was seen.
+        """
+        rows = self._connection.execute(
+            "SELECT series, measured, received, value, flags, probe FROM readings JOIN series ON series.id = series"
+            " WHERE (series, measured) > (?, ?) AND measured BETWEEN ? AND ? ORDER BY series, measured LIMIT ?",
+            (*at, from_ms, to_ms, limit),
+        )
+        return rows.fetchall()
+
 
 # --- the readers' side -------------------------------------------------------------------------------------------
 

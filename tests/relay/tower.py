@@ -43,16 +43,24 @@ expected_final = 1.008
 class Tower:
     """`say` files readings through the real writer; `turn` is one step of the relay."""
 
-    def __init__(self, path: Path, url: str, configuration: str = PLAIN, **relay: Any) -> None:
+    def __init__(
+        self, path: Path, url: str, configuration: str = PLAIN, *, relaying: bool = True, **relay: Any
+    ) -> None:  # fmt: skip
         self.path = path
         self.clock = ManualClock(NOW, 1_000)
         self.store = Store.open(path)
-        self.ledger = Ledger(self.store, strict=True, relaying=True)
-        self.writer = Writer(self.ledger, self.clock)
-        self.writer.begin(parse_settings(configuration).for_rules())
+        self.configuration = configuration
+        self.starts(relaying=relaying)
         self.troubles: list[Trouble] = []
         self.relay = Relay(url=url, **{"every": 5.0, "timeout": 2.0, **relay})
         self.sender = self.sender_anew()
+
+    def starts(self, *, relaying: bool) -> None:
+        """The writer of a run begins, with a relay configured or without."""
+        self.ledger = Ledger(self.store, strict=True, relaying=relaying)
+        self.writer = Writer(self.ledger, self.clock)
+        self.writer.begin(parse_settings(self.configuration).for_rules())
+        self.writer.settle()
 
     def sender_anew(self) -> Sender:
         """A relay as a daemon that starts makes it."""
