@@ -11,7 +11,7 @@ import sys
 from collections.abc import Sequence
 
 from monitor import __version__
-from monitor.model.errors import LeeswatchError, UsageError
+from monitor.model.errors import Discouraged, LeeswatchError, Refused, UsageError
 
 # Each command with its summary. Its module, of the same name (`import` is a word of the language, and its module
 # `import_`), is loaded only when it is the one asked for: the
@@ -29,6 +29,7 @@ COMMANDS = {
     "yeast": "Yeast: washing, the shelf, what to pitch, where it comes from.",
     "report": "A batch as a report (HTML or PDF), or labels for jugs and jars.",
     "alert": "Alerts: list, acknowledge, shelve, done.",
+    "fleet": "Many sites on one broker: who has gone quiet, and what each says.",
 }
 MODULES = {"import": "import_"}
 
@@ -59,9 +60,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(args.run(args))
     except SystemExit as end:  # argparse: 0 after --help, 2 on wrong use
         return int(end.code or 0)
-    except UsageError as error:
+    except (UsageError, Refused) as error:
         print(f"leeswatch: {error}", file=sys.stderr)
-        return 2
+        return 1 if isinstance(error, Discouraged) else 2
     except LeeswatchError as error:
         print(f"leeswatch: {error}", file=sys.stderr)
         return 1

@@ -25,6 +25,12 @@ def shown(value: object) -> str:
     return repr(cut) if isinstance(value, str) or not cut.isprintable() else cut
 
 
+def plain(text: str, most: int = 400) -> str:
+    """Text from outside for a terminal: nothing that moves its cursor or turns the writing round, and not too long."""
+    cut = "".join(each if each.isprintable() else "\N{REPLACEMENT CHARACTER}" for each in text[:most])
+    return f"{cut}…" if len(text) > most else cut
+
+
 def number(value: object) -> float:
     """A JSON number as a float; PayloadError for anything else, for NaN and for what overflows."""
     if isinstance(value, bool) or not isinstance(value, int | float):
