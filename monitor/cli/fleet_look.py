@@ -91,7 +91,8 @@ def _alert(alert: Standing) -> Text:
 
 def _batch(batch: SaidOfBatch, width: int) -> Text:
     sure = f" ({batch.confidence:.0%} sure)".replace("%", " %") if batch.confidence is not None else ""
-    return Text.assemble("    ", (f"{batch.batch:{width}}", "bold"), f"  {batch.sentence.removesuffix(".")}{sure}.")
+    words = f"{batch.sentence.removesuffix('.')}{sure}."
+    return Text.assemble("    ", (f"{batch.batch:{width}}", "bold"), "  ", words)
 
 
 def moment(ms: int, now_ms: int) -> str:
