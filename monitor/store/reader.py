@@ -194,6 +194,16 @@ class Reader:
         """Number, time, line and reason of what the time-series server would not take, newest first."""
         return list(outbox.refused(self._connection, limit))
 
+    def holds(self, from_ms: int, to_ms: int) -> bool:
+        """Whether anything was received in a span, both ends within."""
+        return any(
+            self._connection.execute(
+                f"SELECT 1 FROM {table} WHERE received BETWEEN ? AND ? LIMIT 1",  # noqa: S608 - names of our own
+                (from_ms, to_ms),
+            ).fetchone()
+            for table in ("journal", "readings")
+        )
+
     def state(self) -> dict[str, bytes]:
         """The pieces of the engine's state as last committed."""
         return dict(self._connection.execute("SELECT key, value FROM state"))
