@@ -118,7 +118,7 @@ def _backfill(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     if settings.relay is None:
         raise UsageError(NONE_SET, SET_ONE)
-    request = {"ask": "relay-past", "from": None, "to": None}
+    request: dict[str, Any] = {"ask": "relay-past", "from": None, "to": None}
     if args.batch is not None:
         if args.start is not None or args.end is not None:
             raise UsageError("--batch says already from when to when", "leave out --from and --to")
