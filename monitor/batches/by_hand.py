@@ -9,6 +9,7 @@ from monitor.model.clock import DAY, MINUTE, SECOND
 from monitor.model.inputs import JournalEntry, ReadingUndone
 
 BEFORE_PITCH = DAY  # a must is often read hours before its yeast goes in
+SAME_FIGURE = 1e-6  # SG: what is typed twice
 
 
 def readings_off(record: Iterable[JournalEntry]) -> dict[int, int]:

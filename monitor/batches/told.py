@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from monitor.batches import by_hand
 from monitor.batches.cells import cells
-from monitor.batches.record import UNDOINGS, taken_back, when
+from monitor.batches.record import UNDOINGS, meant, taken_back, when
 from monitor.batches.strength import Facts
 from monitor.model.clock import iso, parse_time
 from monitor.model.config import Batch
@@ -113,6 +113,19 @@ def _why(
     if not undone:
         return ""
     return f"taken back on {local(undone[-1])}, and counted again on {local(off[undone[-1]])}"
+
+
+def undoing(
+    name: str, record: Sequence[JournalEntry], found: JournalEntry, readings: Mapping[int, str]
+) -> tuple[str, int, bool]:
+    """What taking `found` back is about, when that was done, and whether it counts then; `readings` in words."""
+    deed = meant(record, found)
+    then = [*record, Undone(of=found.received, received=max(each.received for each in record) + 1)]
+    if isinstance(deed, ReadingUndone):
+        return readings.get(deed.at, "a hand reading"), deed.at, deed.at not in by_hand.readings_off(then)
+    if deed is None:
+        return "an undoing", found.received, True
+    return sentence(deed, name), done_ms(deed), deed.received not in taken_back(then)
 
 
 # --- in words ------------------------------------------------------------------------------------------------------

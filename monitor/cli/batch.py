@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
+from typing import Any
 
+from monitor.batches.by_hand import BEFORE_PITCH, SAME_FIGURE, filed_at, of_time
 from monitor.cli import batch_clearing, batch_cold, batch_compare, batch_life
+from monitor.cli.batch_words import undo_reading
 from monitor.cli.common import (
     Commands,
     batch_of,
@@ -25,7 +28,7 @@ from monitor.cli.common import (
     write,
 )
 from monitor.control import TypedReading
-from monitor.model.clock import SECOND, iso
+from monitor.model.clock import iso, parse_time
 from monitor.model.config import Settings
 from monitor.model.errors import StoreError, UsageError
 from monitor.model.inputs import ForcedFinal, HandReading, ReadingUndone
@@ -42,7 +45,9 @@ def add(commands: Commands) -> None:
     )
 
     reading = command(
-        verbs, "reading", "Enter a hydrometer reading, or take the latest one back with --undo.",
+        verbs, "reading",
+        "Enter a hydrometer reading, or take the latest one back with --undo. It stays in the history, struck out, and "
+        "counts again once that is taken back in turn: `batch undo NAME --of` the time it was taken back on.",
         "leeswatch batch reading amber-1 1.012 --at 18 --calibrated 20", _reading,
     )  # fmt: skip
     _named(reading)
@@ -87,10 +92,10 @@ def _reading(args: argparse.Namespace) -> int:
         return _undo(args, settings, vessel)
     if args.value is None:
         raise UsageError("a reading needs its value", "for example: leeswatch batch reading amber-1 1.012 --at 18")
-    at = moment(args.when, settings)
     value = _checked(args)
     probe = f"hand:{vessel}"
-    at = _free(settings, args.name, probe, value, at)
+    known = _known(settings, args.name)
+    at = _free(settings, args.name, probe, known, value, _past(args, settings, known))
     readings = [TypedReading(probe=probe, quantity="hydrometer", value=value, time=at)]
     if args.at is not None:
         readings.insert(0, TypedReading(probe=probe, quantity="temperature", value=args.at, time=at))
@@ -105,27 +110,49 @@ def _reading(args: argparse.Namespace) -> int:
     else:
         what = f"{corrected:.4f} at 20 °C" if corrected is not None else "corrected by the vessel's own temperature"
         print(f"{args.name}: {_mark(args.value)} taken {local(at, settings)}, {what}")
-        print(f"a mistake? leeswatch batch reading {args.name} --undo")
+        later = any(point["at_ms"] > at for point in known.get("hand", ()))
+        print(f"a mistake? {undo_reading(args.name, at) if later else f'leeswatch batch reading {args.name} --undo'}")
     return 0
 
 
-def _free(settings: Settings, name: str, probe: str, value: float, at: int) -> int:
-    """The time, or where a reading of it was taken back the next free millisecond: what is stored is never replaced."""
+def _known(settings: Settings, name: str) -> dict[str, Any]:
+    """What the store remembers of a batch; empty where it does not know it yet. UsageError for one that is over."""
     try:
         with reader_of(settings) as reader:
             piece = reader.state().get(f"batch:{name}")
-            counting = {point["at_ms"] for point in json.loads(piece)["hand"]} if piece else set()
-            while at not in counting and reader.value_at(probe, "hydrometer", at) is not None:
-                at += 1
-            stored = reader.value_at(probe, "hydrometer", at)
     except StoreError:
-        return at  # no store yet: nothing is in it
-    if stored is not None and abs(stored - value) > 1e-6:  # the same again is no harm
+        return {}  # no store yet
+    known: dict[str, Any] = json.loads(piece) if piece else {}
+    if known.get("closed"):
+        raise UsageError(f"batch {name} is closed", f"leeswatch batch reopen {name}")
+    return known
+
+
+def _past(args: argparse.Namespace, settings: Settings, known: dict[str, Any]) -> int:
+    """When the reading was taken; UsageError for a time before there was anything to read."""
+    at = moment(args.when, settings)
+    pitched = known.get("pitched_ms")
+    if pitched is not None and at < pitched - BEFORE_PITCH:
         raise UsageError(
-            f"there is a reading of {local(at, settings)} already",
-            f"take it back first: leeswatch batch reading {name} --undo --when {iso(at)}",
+            f"{iso(at)} lies more than a day before batch {args.name} was pitched, {local(pitched, settings)}",
+            "give the time the reading was taken",
         )
     return at
+
+
+def _free(settings: Settings, name: str, probe: str, known: dict[str, Any], value: float, at: int) -> int:
+    """When it can be filed that was taken then; UsageError where another figure of that time counts."""
+    counting = {point["at_ms"] for point in known.get("hand", ())}
+    try:
+        with reader_of(settings) as reader:
+            free, stored = filed_at(at, counting, lambda ms: reader.value_at(probe, "hydrometer", ms))
+    except StoreError:
+        return at  # no store yet: nothing is in it
+    if stored is not None and abs(stored - value) > SAME_FIGURE:  # the same again is no harm
+        raise UsageError(
+            f"there is a reading of {local(at, settings)} already", f"take it back first: {undo_reading(name, at)}"
+        )
+    return free
 
 
 def _mark(value: float) -> str:
@@ -178,20 +205,23 @@ def _checked(args: argparse.Namespace) -> float:
 
 
 def _undo(args: argparse.Namespace, settings: Settings, vessel: str) -> int:
-    with reader_of(settings) as reader:
-        piece = reader.state().get(f"batch:{args.name}")
-    points = json.loads(piece)["hand"] if piece else []
-    if args.when is not None:
-        wanted = moment(args.when, settings)
-        points = [point for point in points if 0 <= point["at_ms"] - wanted < SECOND]
-    if not points:
-        raise UsageError(f"batch {args.name} has no such hand reading", "leeswatch batch list shows what there is")
-    at = points[-1]["at_ms"]
-    write(settings, [ReadingUndone(vessel=vessel, at=at)])
+    points = {point["at_ms"]: point["gravity"] for point in _known(settings, args.name).get("hand", ())}
+    found = list(points)[-1:] if args.when is None else of_time(points, moment(args.when, settings))
+    if len(found) > 1:
+        each = "; ".join(f"{points[at]:.4f}: {undo_reading(args.name, at)}" for at in found)
+        raise UsageError(f"{len(found)} readings of batch {args.name} are of that minute", each)
+    if not found:
+        raise UsageError(
+            f"batch {args.name} has no such hand reading that counts", f"leeswatch batch history {args.name}"
+        )
+    (at,) = found
+    received = write(settings, [ReadingUndone(vessel=vessel, at=at)])
+    back = f"leeswatch batch undo {args.name} --of {iso(received)}"
     if args.json:
-        say_json({"batch": args.name, "undone": iso(at)})
+        say_json({"batch": args.name, "undone": iso(at), "received": iso(received), "undo": back})
     else:
-        print(f"{args.name}: the reading {points[-1]['gravity']:.4f} of {local(at, settings)} no longer counts")
+        print(f"{args.name}: the reading {points[at]:.4f} of {local(at, settings)} no longer counts")
+        print(f"a mistake? {back}")
     return 0
 
 
@@ -224,8 +254,12 @@ def _list(args: argparse.Namespace) -> int:
     for name, told in batches.items():
         verdict = verdicts.get(name)
         what = "closed" if told["closed"] else told["stage"]
-        said = f", {verdict['verdict']}: {verdict['because'][0]}" if verdict and not told["closed"] else ""
+        said = f", {_judged(verdict, settings)}: {verdict['because'][0]}" if verdict and not told["closed"] else ""
         print(f"{name} in {told['vessel']}: {what}{said}")
         for point in told["hand"][-5:]:
             print(f"  by hand {local(point['at_ms'], settings)}: {point['gravity']:.4f} ± {point['error']:.4f}")
     return 0
+
+
+def _judged(verdict: dict[str, Any], settings: Settings) -> str:
+    return f"{verdict['verdict']} as of {local(parse_time(verdict['time']), settings)}"

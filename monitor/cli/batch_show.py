@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from monitor.cli.batch_words import stamp
 from monitor.cli.common import (
     Commands,
     amount,
@@ -14,11 +15,13 @@ from monitor.cli.common import (
     named,
     now_ms,
     number,
+    reader_of,
     say_json,
     settings_of,
     whole_state,
 )
-from monitor.model.errors import UsageError
+from monitor.model.clock import parse_time
+from monitor.model.errors import StoreError, UsageError
 
 if TYPE_CHECKING:
     from monitor.batches.life import Life, Strength
@@ -48,30 +51,44 @@ def add(verbs: Commands) -> None:
 
 
 def _life(args: argparse.Namespace, settings: Settings) -> Life:
-    from monitor.cli.batch_life import life_now  # noqa: PLC0415 - it registers these verbs
+    from monitor.engine.lives import life_of  # noqa: PLC0415 - with half the science
 
-    return life_now(whole_state(settings), args.name, settings)
+    state = whole_state(settings)
+    batch_of(state, args.name)
+    found = life_of(state, args.name, now_ms(settings), lambda ms: stamp(ms, settings))
+    assert found is not None
+    return found
 
 
 def _show(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     life = _life(args, settings)
+    said = _said(life, settings)
     if args.json:
         from monitor.batches import picture  # noqa: PLC0415
 
-        say_json(picture.life(life))
+        say_json({**picture.life(life), "judgement": said})
         return 0
-    for line in _picture(life, settings):
+    for line in _picture(life, said, settings):
         print(line)
     return 0
 
 
-def _picture(life: Life, settings: Settings) -> list[str]:
+def _said(life: Life, settings: Settings) -> dict[str, Any] | None:
+    """The verdict as it was last told, with why; None where none was."""
+    try:
+        with reader_of(settings) as reader:
+            return reader.latest_verdicts().get(life.name)
+    except StoreError:
+        return None
+
+
+def _picture(life: Life, said: dict[str, Any] | None, settings: Settings) -> list[str]:
     facts = life.facts
     closed = f"closed since {local(life.closed_ms, settings)}" if life.closed_ms is not None else facts.stage
     lines = [f"{life.name} in {facts.vessel}: {closed}"]
     if facts.verdict and life.closed_ms is None:
-        lines.append(f"  verdict: {facts.verdict}")
+        lines += _verdict(facts.verdict, said, settings)
     lines.append(f"  pitched {local(facts.pitched_ms, settings)}")
     if life.split_from:
         lines.append(f"  split from {life.split_from}")
@@ -105,6 +122,13 @@ def _picture(life: Life, settings: Settings) -> list[str]:
     return lines
 
 
+def _verdict(verdict: str, said: dict[str, Any] | None, settings: Settings) -> list[str]:
+    if said is None or said["verdict"] != verdict:
+        return [f"  verdict: {verdict}"]
+    when = local(parse_time(said["time"]), settings)
+    return [f"  verdict: {verdict}, as of {when}", *(f"    because {why}" for why in said["because"])]
+
+
 def _until(to_ms: int | None, settings: Settings) -> str:
     return f" to {local(to_ms, settings)}" if to_ms is not None else ""
 
@@ -134,11 +158,13 @@ def _history(args: argparse.Namespace) -> int:
     print(f"{life.name}, as it was told:")
     for line in life.history:
         why = f"  [{line.why}]" if line.why else ""
-        print(f"  {local(line.at_ms, settings)} {' ' if line.counts else '-'} {line.text}{why}")
+        print(f"  {stamp(line.at_ms, settings)} {' ' if line.counts else '-'} {line.text}{why}")
     print(
-        f"take one back: leeswatch batch undo {life.name} --of TIME "
-        f"(a reading: leeswatch batch reading {life.name} --undo --when TIME)"
+        f"take one back: leeswatch batch undo {life.name} --of 'TIME' "
+        f"(a reading: leeswatch batch reading {life.name} --undo --when 'TIME')"
     )
+    if not all(line.counts for line in life.history):
+        print(f"count one again: leeswatch batch undo {life.name} --of the 'TIME' it was taken back on")
     return 0
 
 

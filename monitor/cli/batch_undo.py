@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from monitor.cli.batch_words import again, undo_reading
 from monitor.cli.common import (
     Commands,
     batch_of,
@@ -26,6 +27,7 @@ from monitor.model.inputs import BatchStarted, JournalEntry
 
 if TYPE_CHECKING:
     from monitor.engine.state import State
+    from monitor.rules.batch import HandPoint
 
 
 def add(verbs: Commands) -> None:
@@ -33,49 +35,58 @@ def add(verbs: Commands) -> None:
     undo = command(
         verbs, "undo",
         "Take back the latest entry about a batch, or another with --of. It stays in the history, struck out, and can "
-        "itself be taken back. To correct an entry, take it back and give it again, with --when as it was.",
+        "itself be taken back. To correct an entry, take it back and give it again, with --when as it was. A hand "
+        "reading is taken back by `batch reading --undo`, and counts again by taking that back here.",
         "leeswatch batch undo amber-1 --of '2026-03-09 04:10'", _undo,
     )  # fmt: skip
     named(undo)
     undo.add_argument(
-        "--of", metavar="T", help="the one of this time, as `batch history` shows it (default: the latest)"
+        "--of",
+        metavar="T",
+        help="the one of this time, or what was taken back at it, as `batch history` shows it (default: the latest)",
     )
 
 
 def _undo(args: argparse.Namespace) -> int:
-    from monitor.batches.record import counting, latest  # noqa: PLC0415 - only where something is taken back
-    from monitor.batches.told import done_ms, sentence  # noqa: PLC0415
+    from monitor.batches.record import latest, taken_back  # noqa: PLC0415 - only where something is taken back
+    from monitor.batches.told import reading, sentence, undoing  # noqa: PLC0415
 
     settings = settings_of(args)
     state = whole_state(settings)
     record = state.records.get(f"batch:{args.name}", [])
     if not record:
         batch_of(state, args.name)
-    found = latest(record) if args.of is None else _at(args, record, settings)
+    found = latest(record) if args.of is None else _at(args, state, record, settings)
     if found is None:
         raise UsageError(
             f"nothing about batch {args.name} is left to take back", f"leeswatch batch history {args.name}"
         )
-    off = found.received not in {each.received for each in counting(record)} and not isinstance(found, Undone)
-    if off:
-        raise UsageError(
-            f"that was taken back already: {sentence(found, args.name)}",
-            "to count it again, take its undoing back: --of the time that undoing was told",
-        )
+    off = taken_back(record).get(found.received)
+    if off is not None:
+        raise UsageError(f"that was taken back already: {sentence(found, args.name)}", again(args.name, off))
     if isinstance(found, BatchStarted):
         _only_start(state, args.name, record)
+    _no_twin(state, record, found)
+    readings = {each.at_ms: reading(each.gravity, each.error) for each in _readings(state, args.name)}
+    what, at_ms, counts = undoing(args.name, record, found, readings)
     _no_two(state, settings, found)
     received = write(settings, [Undone(of=found.received)])
-    if isinstance(found, Undone):
-        meant = next((each for each in record if each.received == found.of), None)
-        words = f"{args.name}: counts again: {sentence(meant, args.name) if meant else 'an undoing'}"
-    else:
-        words = f"{args.name}: taken back: {sentence(found, args.name)}, of {local(done_ms(found), settings)}"
+    words = f"{args.name}: {'counts again' if counts else 'taken back'}: {what}, of {local(at_ms, settings)}"
     said = [words, *(["  the file stays in the photo folder"] if isinstance(found, Photo) else [])]
     return say_done(
         args, said, f"leeswatch batch undo {args.name} --of {iso(received)}", batch=args.name,
         undone=iso(found.received), received=iso(received),
     )  # fmt: skip
+
+
+def _no_twin(state: State, record: list[JournalEntry], found: JournalEntry) -> None:
+    from monitor.engine.undoing import doubled_by  # noqa: PLC0415 - only where something is taken back
+
+    doubled = doubled_by(state, record, found)
+    if doubled is not None:
+        name, twin = doubled
+        raise UsageError(f"there is another reading of that time, {twin.gravity:.4f}",
+                         f"take that one back first: {undo_reading(name, twin.at_ms)}")  # fmt: skip
 
 
 def _no_two(state: State, settings: Settings, found: JournalEntry) -> None:
@@ -90,7 +101,12 @@ def _no_two(state: State, settings: Settings, found: JournalEntry) -> None:
         )
 
 
-def _at(args: argparse.Namespace, record: list[JournalEntry], settings: Settings) -> JournalEntry:
+def _readings(state: State, name: str) -> list[HandPoint]:
+    batch = state.batches.get(name)
+    return [*batch.hand, *batch.struck] if batch is not None else []
+
+
+def _at(args: argparse.Namespace, state: State, record: list[JournalEntry], settings: Settings) -> JournalEntry:
     """The one entry of a time: when it was received, or done, to the minute if need be."""
     from monitor.batches.record import of_time  # noqa: PLC0415
     from monitor.batches.told import done_ms  # noqa: PLC0415
@@ -102,7 +118,21 @@ def _at(args: argparse.Namespace, record: list[JournalEntry], settings: Settings
     if found:
         choices = ", ".join(f"{iso(each.received)} ({each.kind})" for each in found)
         raise UsageError(f"{len(found)} entries are of that time", f"choose by when each was told: {choices}")
+    _no_reading(args.name, at, state, record)
     raise UsageError(f"nothing about batch {args.name} is of {args.of}", f"leeswatch batch history {args.name}")
+
+
+def _no_reading(name: str, at: int, state: State, record: list[JournalEntry]) -> None:
+    """UsageError where a hand reading is of that time, which is taken back by a command of its own."""
+    from monitor.batches import by_hand  # noqa: PLC0415
+
+    off = by_hand.readings_off(record)
+    taken = by_hand.of_time((each.at_ms for each in _readings(state, name)), at)
+    counting = [each for each in taken if each not in off]
+    if counting:
+        raise UsageError("that is a hand reading", f"to take it back: {undo_reading(name, counting[-1])}")
+    if taken:
+        raise UsageError("that is a hand reading, and was taken back already", again(name, off[taken[-1]]))
 
 
 def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:
@@ -111,7 +141,7 @@ def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:
     others = beside_the_start(state, name, record)
     if others:
         raise UsageError(
-            f"batch {name} has {others} other entries and readings",
-            f"take those back first (a reading: leeswatch batch reading {name} --undo), "
+            f"batch {name} has {others}",
+            f"take back first what hangs on its start (a reading: leeswatch batch reading {name} --undo), "
             f"or say that it is over: leeswatch batch close {name}",
         )

@@ -334,21 +334,32 @@ def undo(state: State, of_ms: int, now_ms: int) -> Change:
     """Take an entry of a record back, or make one that was taken back count again."""
     holders = [record for record in state.records.values() if any(each.received == of_ms for each in record)]
     if not holders:
-        raise NotFound(f"no deed was received at {iso(of_ms)}", "see /api/deeds for what can be taken back")
+        raise NotFound(f"no deed was received at {iso(of_ms)}", _of_reading(state, of_ms))
     record = holders[0]
     found = next(each for each in record if each.received == of_ms)
     if of_ms in taken_back(record):
         raise Conflict("that was taken back already", "to count it again, take its undoing back")
     if isinstance(found, BatchStarted):
         _only_start(state, str(found.batch.get("name")), record)
+    doubled = undoing.doubled_by(state, record, found)
+    if doubled is not None:
+        raise Conflict(f"there is another reading of that time, {doubled[1].gravity:.4f}", "take that one back first")
     _no_two(state, found, now_ms)
     return Change((Undone(of=of_ms),), "undone", "")
+
+
+def _of_reading(state: State, at_ms: int) -> str:
+    """Where to take back what was received at no time, because it was read by hand."""
+    for batch in state.batches.values():
+        if any(point.at_ms == at_ms for point in batch.hand):
+            return f"that is a hand reading: POST /api/batches/{batch.name}/reading/undo with its time as `at`"
+    return "see /api/deeds for what can be taken back"
 
 
 def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:
     others = undoing.beside_the_start(state, name, record)
     if others:
-        raise Conflict(f"batch {name} has {others} other entries and readings", "take those back first, or end it")
+        raise Conflict(f"batch {name} has {others}", "take back first what hangs on its start, or end it")
 
 
 def _no_two(state: State, found: JournalEntry, now_ms: int) -> None:

@@ -110,7 +110,9 @@ def test_a_reading_has_the_time_it_was_taken(config: Path, capsys: pytest.Captur
     code, out, _ = run_here(
         capsys, "batch", "reading", "amber-1", "--undo", "--when", iso(at), "--json", "--config", config
     )
-    assert (code, parsed(out)) == (0, {"batch": "amber-1", "undone": iso(at)})
+    told = parsed(out)
+    assert (code, told["batch"], told["undone"]) == (0, "amber-1", iso(at))
+    assert told["undo"] == f"leeswatch batch undo amber-1 --of {told['received']}"
 
 
 def test_a_forced_sample_is_told_and_taken_back(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

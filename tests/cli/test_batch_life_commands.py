@@ -286,7 +286,7 @@ def test_an_undo_is_itself_undone_and_a_start_goes_last(batch: Shelf) -> None:
     a_pale(batch)
     start = batch.inputs(BatchStarted)[0]
     batch("note", "pale-2", "smells of bread", "--when", ago(3))
-    assert "has 1 other entries and readings" in batch("undo", "pale-2", "--of", iso(start.received), code=2)
+    assert "has 1 other entry; take" in batch("undo", "pale-2", "--of", iso(start.received), code=2)
     undone = batch.told("undo", "pale-2")
     assert batch.told("show", "pale-2")["notes"] == []
     again = undone["undo"].split("leeswatch batch ")[1].split()
