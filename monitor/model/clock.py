@@ -14,6 +14,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
+from zoneinfo import ZoneInfo
 
 SECOND = 1_000
 MINUTE = 60 * SECOND
@@ -30,6 +31,11 @@ def iso(ms: int) -> str:
     """Write UTC milliseconds as RFC 3339 to the millisecond, `2026-03-09T04:10:00.000Z`."""
     seconds, rest = divmod(ms, SECOND)
     return f"{time.strftime('%Y-%m-%dT%H:%M:%S', time.gmtime(seconds))}.{rest:03d}Z"
+
+
+def on_site(ms: int, zone: ZoneInfo) -> str:
+    """A time as people at the site read it in a sentence, `Mon 09 Mar 04:10`."""
+    return datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone).strftime("%a %d %b %H:%M")
 
 
 def parse_time(text: str) -> int:

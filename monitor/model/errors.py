@@ -10,12 +10,15 @@ LeeswatchError            says what is wrong, what to do, and whether a retry ca
 │   └── StoreTrouble      full, locked, failing or damaged: nothing committed is lost, a retry can help
 ├── SourceError           a port or broker cannot be had just now (a retry can help)
 ├── RouteError            a way to a person failed (a retry can help)
+├── Refused               a deed cannot be, as things stand
+│   └── Discouraged       practice advises against it: it can be noted anyway
 └── UsageError            the command line asks for what cannot be
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 
 class LeeswatchError(Exception):
@@ -97,6 +100,18 @@ class RouteError(LeeswatchError):
 
 class RelayError(LeeswatchError):
     """The time-series server cannot be used, or did not answer as one should."""
+
+
+class Refused(LeeswatchError):
+    """A deed that cannot be; `sort` says how: what it names is not there, its figures cannot be, or it clashes."""
+
+    def __init__(self, what: str, remedy: str, sort: Literal["unknown", "figures", "clash"] = "clash") -> None:
+        super().__init__(what, remedy)
+        self.sort = sort
+
+
+class Discouraged(Refused):
+    """Practice advises against it; whoever did it all the same can have it noted, by saying `anyway`."""
 
 
 class UsageError(LeeswatchError):
