@@ -17,6 +17,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from starlette.requests import Request
 
 from monitor.alerts.book import Alert
+from monitor.batches.by_hand import BEFORE_PITCH, SAME_FIGURE, filed_at, of_time
 from monitor.engine.state import State
 from monitor.model.clock import DAY, iso, ms_of, parse_time
 from monitor.model.config import Seconds
@@ -25,7 +26,8 @@ from monitor.model.events import NOTICES
 from monitor.model.inputs import Acknowledged, HandReading, JournalEntry, Message, ReadingUndone, Shelved, Ticked
 from monitor.rules.batch import BatchState
 from monitor.science.gravity import rescale_hydrometer
-from monitor.sources.hand import hand_message
+from monitor.sources.hand import hand_message, hand_probe
+from monitor.store.reader import Reader
 from monitor.web.desk import Desk
 from monitor.web.look import load, reading
 from monitor.web.refusal import BadRequest, Conflict, NotFound, NotNow, TooLarge
@@ -201,16 +203,19 @@ def find_batch(state: State, name: str) -> BatchState:
     return batch
 
 
-def hand_reading(state: State, name: str, form: HandValues, desk: Desk, zone: ZoneInfo) -> Change:
+def hand_reading(state: State, name: str, form: HandValues, desk: Desk, zone: ZoneInfo, reader: Reader) -> Change:
     """A hydrometer reading, as typed for the record and as readings of `hand:<vessel>` on the 20 °C scale."""
     batch = find_batch(state, name)
     if batch.closed:
         raise Conflict(f"batch {name} is over", "enter the reading with an open batch")
     now_ms = desk.clock.wall_ms()
     at = moment(form.at, zone) if form.at is not None else now_ms
-    if at < batch.pitched_ms:
-        raise BadRequest(f"{iso(at)} lies before batch {name} was pitched", "give the time the reading was taken")
+    if at < batch.pitched_ms - BEFORE_PITCH:
+        raise BadRequest(
+            f"{iso(at)} lies more than a day before batch {name} was pitched", "give the time the reading was taken"
+        )
     scale = form.gravity if form.calibrated == 20.0 else rescale_hydrometer(form.gravity, form.calibrated, 20.0)
+    at = _free(batch, at, scale, reader)
     try:
         message = hand_message(batch.vessel, round(scale, 6), form.temperature, at, desk.clock)
     except PayloadError as error:
@@ -223,13 +228,28 @@ def hand_reading(state: State, name: str, form: HandValues, desk: Desk, zone: Zo
     return Change((entry, message), "read", f"batch-{name}")
 
 
+def _free(batch: BatchState, at: int, scale: float, reader: Reader) -> int:
+    """When it can be filed that was taken then; Conflict where another figure of that time counts."""
+    counting = {point.at_ms for point in batch.hand}
+    probe = hand_probe(batch.vessel)
+    free, stored = filed_at(at, counting, lambda ms: reader.value_at(probe, "hydrometer", ms))
+    if stored is not None and abs(stored - scale) > SAME_FIGURE:  # the same again is no harm
+        raise Conflict(f"there is a reading of {iso(at)} already", "take it back first")
+    return free
+
+
 def undo_reading(state: State, name: str, form: Undo, zone: ZoneInfo) -> Change:
     """Take back a hand reading that was a mistake: it stays on record, and the rules pass it over."""
     batch = find_batch(state, name)
+    if batch.closed:
+        raise Conflict(f"batch {name} is over", "open it again first")
     at = moment(form.at, zone)
-    if all(point.at_ms != at for point in batch.hand):
-        raise NotFound(f"batch {name} has no hand reading of {iso(at)}", "see last_hand of the batch")
-    return Change((ReadingUndone(vessel=batch.vessel, at=at),), "undone", f"batch-{name}")
+    found = of_time((point.at_ms for point in batch.hand), at)
+    if len(found) > 1:
+        raise Conflict(f"{len(found)} readings are of that minute", f"say which: {', '.join(map(iso, found))}")
+    if not found:
+        raise NotFound(f"batch {name} has no hand reading of {iso(at)} that counts", "see last_hand of the batch")
+    return Change((ReadingUndone(vessel=batch.vessel, at=found[0]),), "undone", f"batch-{name}")
 
 
 # --- handing it over ---------------------------------------------------------------------------------------------

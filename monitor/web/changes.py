@@ -11,6 +11,7 @@ from monitor.engine.state import State
 from monitor.model.clock import iso
 from monitor.web import actions, deeds
 from monitor.web.actions import Change, checked
+from monitor.web.look import reading
 from monitor.web.ways import Ask, back_to
 
 
@@ -45,7 +46,12 @@ async def done(ask: Ask) -> Response:
 async def hand_reading(ask: Ask) -> Response:
     """A hydrometer reading."""
     form, desk, zone = checked(actions.HandValues, ask.fields), ask.house.desk, ask.local.zone
-    return await _change(ask, lambda state: actions.hand_reading(state, ask.path("name"), form, desk, zone))
+
+    def plan(state: State) -> Change:
+        with reading(desk.path) as reader:
+            return actions.hand_reading(state, ask.path("name"), form, desk, zone, reader)
+
+    return await _change(ask, plan)
 
 
 async def undo_reading(ask: Ask) -> Response:

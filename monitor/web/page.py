@@ -24,7 +24,7 @@ SAID = {
     "shelved": "Set aside: it comes back by itself if it still stands then.",
     "done": "Marked as done.",
     "read": "The reading is in.",
-    "undone": "The reading was taken back.",
+    "undone": "The reading was taken back. It stays in the life of its batch, where it can count again.",
 }
 UNREADABLE_SHOWN = 10
 

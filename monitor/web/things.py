@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from monitor.batches import lineage, washing
 from monitor.batches import shelf as shelves
-from monitor.batches.life import Life
+from monitor.batches.life import Life, Line
 from monitor.batches.lineage import Lineage, Node
 from monitor.batches.record import taken_back
 from monitor.batches.shelf import CAUTIONS, Jar
@@ -26,7 +26,7 @@ from monitor.report.drawing import drawing
 from monitor.store.photos import folder_of
 from monitor.store.reader import Reader
 from monitor.web import actions, cards, forms, telling
-from monitor.web.actions import Change
+from monitor.web.actions import Change, checked
 from monitor.web.forms import Failed
 from monitor.web.look import load, picture, reading
 from monitor.web.records import committed
@@ -131,15 +131,19 @@ def _facts(life: Life, local: Local) -> list[Fact]:
 def _lines(life: Life, record: list[JournalEntry]) -> list[dict[str, Any]]:
     """The history, the latest first, each line with what can be done about it."""
     entries = {entry.received for entry in record}
-    off = taken_back(record)
     return [
         {
             "at": line.at_ms, "text": line.text, "counts": line.counts, "why": line.why,
-            "undo": iso(line.received_ms) if line.counts and line.received_ms in entries else None,
-            "again": iso(off[line.received_ms]) if line.received_ms in off else None,
+            "field": "reading" if line.by_hand and line.counts else "of",
+            "undo": iso(line.received_ms) if line.counts and _undoable(line, life, entries) else None,
+            "again": iso(line.off_ms) if line.off_ms is not None else None,
         }
         for line in reversed(life.history)
     ]  # fmt: skip
+
+
+def _undoable(line: Line, life: Life, entries: set[int]) -> bool:
+    return life.closed_ms is None if line.by_hand else line.received_ms in entries
 
 
 def _hold(state: State, about: str, local: Local) -> dict[str, Any] | None:
@@ -286,6 +290,9 @@ async def _undone(ask: Ask, kind: str, page: Callable[[Ask, Failed | None], Resp
     name = ask.path("name")
 
     def plan(_: Reader, state: State) -> Change:
+        if kind == "batch" and "reading" in ask.fields:
+            form = checked(actions.Undo, {"at": ask.fields["reading"]})
+            return actions.undo_reading(state, name, form, ask.local.zone)
         of_ms = actions.moment(str(ask.fields.get("of", "")), ask.local.zone)
         own = {entry.received for entry in state.records.get(f"{kind}:{name}", ())}
         if of_ms not in own:
