@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
-import json
 import shutil
 import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TextIO
 
 from monitor.cli.common import (
     Commands,
@@ -24,7 +21,8 @@ from monitor.cli.common import (
     write,
 )
 from monitor.cli.common import reader_of as open_reader
-from monitor.intake.recording import journal_path, photos_path, write_journal, write_recording
+from monitor.engine.part import Part, part_of
+from monitor.intake.recording import journal_path, photos_path, whole_file, write_journal, write_recording
 from monitor.model.config import Settings
 from monitor.model.deeds import Photo
 from monitor.model.errors import UsageError
@@ -62,19 +60,19 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("a recording is a CSV file", "leave out --format, or name a table with --what")
     settings = settings_of(args)
     with open_reader(settings) as reader:  # there must be something to export
-        _filter(args, settings, reader)
+        _part(args, settings, reader)
         until = _exported_last(reader)
     if until is None:
         until = write(settings, [Exported()])  # what comes after it is of the next export: replay ends here
     whole = args.start is None and args.end is None and args.batch is None
     with open_reader(settings) as reader, reader.moment():
-        keep = _filter(args, settings, reader)
+        part = _part(args, settings, reader)
         inputs = (item for item in reader.inputs() if isinstance(item, Reading) and item.received_ms <= until)
-        with _whole(args.out, newline="") as file:
-            count = write_recording(filter(keep, inputs), file)
+        with whole_file(args.out, newline="") as file:
+            count = write_recording(filter(part.holds, inputs), file)
         beside = journal_path(args.out)
         shown: list[JournalEntry] = []
-        with _whole(beside) as file:
+        with whole_file(beside) as file:
             entries = (entry for entry in reader.journal() if entry.received <= until)
             entry_count = write_journal(_noting(entries, shown), file)
         photos = _copy_photos(store_path(settings), args.out, shown)
@@ -88,15 +86,6 @@ def run(args: argparse.Namespace) -> int:
         if not whole:
             print("a part of the store: replayed, it may say other things than the whole did")
     return 0
-
-
-@contextlib.contextmanager
-def _whole(out: Path, newline: str | None = None) -> Iterator[TextIO]:
-    """A file under a temporary name until it is whole."""
-    part = out.with_name(f".{out.name}.part")
-    with part.open("w", encoding="utf-8", newline=newline) as file:
-        yield file
-    part.replace(out)
 
 
 def _exported_last(reader: Reader) -> int | None:
@@ -146,7 +135,7 @@ def _table(args: argparse.Namespace) -> int:
     with open_reader(settings) as reader:
         state = State.restore(reader.state())
     rows = tables.MADE_BY[args.what](state, now_ms(settings))
-    with _whole(args.out, newline="") as file:
+    with whole_file(args.out, newline="") as file:
         if args.format == "csv":
             tables.write_csv(tables.COLUMNS[args.what], rows, file)
         else:
@@ -158,41 +147,9 @@ def _table(args: argparse.Namespace) -> int:
     return 0
 
 
-class _filter:  # noqa: N801 - a function with a memory
+def _part(args: argparse.Namespace, settings: Settings, reader: Reader) -> Part:
     """Which readings to keep."""
-
-    def __init__(self, args: argparse.Namespace, settings: Settings, reader: Reader) -> None:
-        self._start = moment(args.start, settings) if args.start else 0
-        self._end = moment(args.end, settings) if args.end else None
-        self._probes: set[str] | None = None
-        if args.batch is not None:
-            vessel = batch_vessel(settings, args.batch)
-            piece = reader.state().get(f"batch:{args.batch}")
-            batch = json.loads(piece) if piece else {}
-            homes = [where for _, where in batch.get("homes", ())] or [vessel]
-            self._probes = set().union(*(_probes_of(reader, home) for home in homes))
-            self._start = max(self._start, batch.get("pitched_ms", 0))
-            closed = batch.get("closed_ms")  # what came later is another batch's
-            self._end = closed if self._end is None else min(self._end, closed or self._end)
-
-    def __call__(self, reading: Reading) -> bool:
-        """Whether this one is wanted."""
-        if reading.measured_ms < self._start or (self._end is not None and reading.measured_ms >= self._end):
-            return False
-        return self._probes is None or reading.probe in self._probes
-
-
-def _probes_of(reader: Reader, vessel: str) -> set[str]:
-    """Probes that ever sat in a vessel, in the fridge it stands in, or in a room."""
-    state = reader.state()
-    wanted = {f"vessel:{vessel}"}
-    for key, piece in state.items():
-        if key.startswith("fridge:") and vessel in json.loads(piece)["contents"]:
-            wanted.add(key)
-    places = json.loads(state.get("places", b"{}"))
-
-    def ever_there(spans: list[tuple[int, str | None]]) -> bool:
-        return any(where in wanted or (where or "").startswith("room:") for _, where in spans)
-
-    found = {probe for probe, spans in places.items() if ever_there(spans)}
-    return found | {f"hand:{vessel}"}
+    start, end = (moment(text, settings) if text else None for text in (args.start, args.end))
+    if args.batch is None:
+        return Part().within(start, end)
+    return part_of(reader.state(), args.batch, batch_vessel(settings, args.batch)).within(start, end)

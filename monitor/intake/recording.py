@@ -7,6 +7,7 @@ did, so a line of it that cannot be read would quietly change every verdict afte
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import difflib
 from array import array
@@ -249,6 +250,15 @@ def _value(series: _Series, text: str) -> float:
 
 
 # --- writing -----------------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def whole_file(path: Path, newline: str | None = None) -> Iterator[TextIO]:
+    """A file under a temporary name until it is whole."""
+    part = path.with_name(f".{path.name}.part")
+    with part.open("w", encoding="utf-8", newline=newline) as file:
+        yield file
+    part.replace(path)
 
 
 def write_recording(readings: Iterable[Reading], out: TextIO) -> int:
