@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from monitor.cli.batch_look import asked_of, deed, life_of, when_of
 from monitor.cli.common import (
     Commands,
     Unit,
@@ -16,7 +17,6 @@ from monitor.cli.common import (
     number,
     say_done,
     settings_of,
-    whole_state,
     with_when,
     write,
 )
@@ -54,25 +54,23 @@ def add(verbs: Commands) -> None:
 
 
 def _add(args: argparse.Namespace) -> int:
-    from monitor.cli.batch_life import life_now, open_one, since_pitch  # noqa: PLC0415 - it registers this verb
+    from monitor.engine.checks import batch as checks  # noqa: PLC0415 - the engine, where a deed is told only
 
     settings = settings_of(args)
-    state = whole_state(settings)
-    batch = open_one(state, args.name)
+    asked = asked_of(settings)
     if args.rise is not None and not -MOST_RISE <= args.rise <= MOST_RISE:
         raise UsageError(f"--rise {args.rise:g} cannot be", "gravity rises by parts of one, such as 0.012")
-    if not args.what.strip():
-        raise UsageError("what was added has no name", "say sugar, water, nutrient, acid or a word of yours")
-    at = since_pitch(batch, args.when, settings)
     value, unit = args.amount or (None, None)
     sugar = _sugar(args.what, args.sugar, unit)
-    entry = Added(
-        batch=args.name, what=args.what, at=at, gravity_rise=args.rise, amount=value, unit=unit, sugar=sugar,
+    given = deed(
+        Added, batch=args.name, what=args.what, at=when_of(args, settings, asked), gravity_rise=args.rise, amount=value,
+        unit=unit, sugar=sugar,
     )  # fmt: skip
+    entry = checks.added(asked, given)
     told = f"{value:g} {unit} {args.what}" if value is not None else args.what
-    lines = [f"{args.name}: {told} added {local(at, settings)}; its window starts anew"]
-    life = life_now(state, args.name, settings)
-    entry, said = _reckoned(state, life, entry, known=args.rise is not None)
+    lines = [f"{args.name}: {told} added {local(entry.at, settings)}; its window starts anew"]
+    life = life_of(asked.state, settings, args.name)
+    entry, said = _reckoned(asked.state, life, entry, known=args.rise is not None)
     received = write(settings, [entry])
     return say_done(
         args, [*lines, *said], f"leeswatch batch undo {args.name}", batch=args.name, received=iso(received),

@@ -6,15 +6,13 @@ import argparse
 import math
 from typing import TYPE_CHECKING, Any
 
-from monitor.cli.batch_look import open_batch
+from monitor.cli.batch_look import asked_of, deed, when_of
 from monitor.cli.common import (
     Commands,
-    batch_vessel,
+    batch_of,
     command,
     iso,
     local,
-    moment,
-    now_ms,
     number,
     say_json,
     settings_of,
@@ -24,16 +22,14 @@ from monitor.cli.common import (
     with_when,
     write,
 )
-from monitor.model.clock import MINUTE
 from monitor.model.config import Settings
+from monitor.model.deeds import Held, HoldEnded
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
     from monitor.batches.hold import Standing
     from monitor.engine.state import State
-    from monitor.model.deeds import Held
 
-ROOM_C = 20.0  # what goes in is taken to come from a room, where nothing tells
 BY = {
     "told": "what you said; its clock has only begun",
     "probe": "a probe in it",
@@ -83,12 +79,11 @@ def _about(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--jar", metavar="J", help="a jar instead of a batch")
 
 
-def _subject(args: argparse.Namespace, settings: Settings) -> str:
+def _subject(args: argparse.Namespace) -> str:
     if (args.name is None) == (args.jar is None):
         raise UsageError("say what it is about: a batch or a jar", "a batch's NAME, or --jar J")
     if args.jar is not None:
         return f"jar:{args.jar}"
-    batch_vessel(settings, args.name)
     return f"batch:{args.name}"
 
 
@@ -103,75 +98,43 @@ def _words(about: str) -> str:
 
 def _hold(args: argparse.Namespace) -> int:
     from monitor.engine import pictures  # noqa: PLC0415 - start-up: only the verbs that judge need the engine
+    from monitor.engine.checks import keeping as checks  # noqa: PLC0415
 
     settings = settings_of(args)
-    about = _subject(args, settings)
-    state = whole_state(settings)
-    deed, source = _deed(args, settings, state, about)
-    write(settings, [deed])
-    told = {**pictures.outlook(state, deed), "from_source": source}
+    asked, about = asked_of(settings), _subject(args)
+    warmth, source = getattr(args, "from"), "as you say"
+    at = when_of(args, settings, asked)
+    if warmth is None:
+        warmth, source = checks.warmth(asked, about, at)
+    told = deed(
+        Held, at=at, about=about, fridge=args.fridge, target_c=args.target,
+        hours=args.hours if args.hours is not None else settings.practice.cold.settle_hours,
+        litres=args.litres, material=args.material, abv=args.abv, from_c=warmth,
+    )  # fmt: skip
+    entry = checks.held(asked, told)
+    write(settings, [entry])
+    said = {**pictures.outlook(asked.state, entry), "from_source": source}
     if args.json:
-        say_json({"about": about, "held": True, "target_c": deed.target_c, "hours": deed.hours, "fridge": deed.fridge,
-                  "from_c": deed.from_c, **told})  # fmt: skip
+        say_json({"about": about, "held": True, "target_c": entry.target_c, "hours": entry.hours,
+                  "fridge": entry.fridge, "from_c": entry.from_c, **said})  # fmt: skip
         return 0
-    _say_hold(deed, told)
+    _say_hold(entry, said)
     return 0
 
 
-def _deed(args: argparse.Namespace, settings: Settings, state: State, about: str) -> tuple[Held, str]:
-    """The hold as asked for, and by what its temperature at the start is known."""
-    from pydantic import ValidationError  # noqa: PLC0415 - as above
-
-    from monitor.engine import clocks, cold  # noqa: PLC0415
-    from monitor.model.deeds import Held  # noqa: PLC0415
-
-    at = moment(args.when, settings)
-    if at > now_ms(settings) + MINUTE:
-        raise UsageError(f"{args.when} is still to come", "say it once it stands in the cold")
-    fridges = ", ".join(each.name for each in settings.fridge) or "none yet"
-    if args.fridge is not None and args.fridge not in {each.name for each in settings.fridge}:
-        raise UsageError(f'there is no fridge "{args.fridge}"', f"fridges: {fridges}")
-    if args.jar is not None and about not in state.records and args.litres is None:
-        raise UsageError(f"jar {args.jar} is not on the shelf, so its size is not known", "give --litres, such as 0.5")
-    warmth, source = getattr(args, "from"), "as you say"
-    batch = state.batches.get(args.name) if args.name is not None else None
-    if batch is not None:
-        open_batch(batch)
-    if warmth is None:
-        found = clocks.warmth_of(state, batch, at) if batch is not None else None
-        warmth, source = found if found is not None else (ROOM_C, "taken for a room's, --from says otherwise")
-    try:
-        deed = Held(
-            at=at, about=about, fridge=args.fridge, target_c=args.target,
-            hours=args.hours if args.hours is not None else settings.practice.cold.settle_hours,
-            litres=args.litres, material=args.material, abv=args.abv, from_c=warmth,
-        )  # fmt: skip
-    except ValidationError as error:
-        first = error.errors()[0]
-        what = {"target_c": "--target", "from_c": "--from", "about": "the name"}.get(str(first["loc"][0]))
-        words = f"{what or '--' + str(first['loc'][0])}: {first['msg'][0].lower()}{first['msg'][1:]}"
-        raise UsageError(words, "temperatures in °C, hours and litres above nothing") from error
-    inside = args.fridge is not None or cold.fridge_of(state, deed) is not None
-    probe = cold.liquid_now(state, cold.vessel_of(state, about), at) if batch is not None else None
-    if not inside and probe is None:
-        raise UsageError("which fridge it stands in is not known, and no probe is in its liquid",
-                         f"give --fridge; fridges: {fridges}")  # fmt: skip
-    return deed, source
-
-
-def _say_hold(deed: Held, told: dict[str, Any]) -> None:
-    name = deed.about.partition(":")[2]
+def _say_hold(held: Held, told: dict[str, Any]) -> None:
+    name = held.about.partition(":")[2]
     print(
-        f"{name}: held at {deed.target_c:g} °C or below for {deed.hours:g} h; the clock starts when its liquid is cold"
+        f"{name}: held at {held.target_c:g} °C or below for {held.hours:g} h; the clock starts when its liquid is cold"
     )
     air, span = told["air_c"], told["cold_after_range_h"]
     if air is None:
         print("  no fridge is told, so when it will be cold is not known; its probe will say")
     elif span is None:
-        print(f"  the air is at {air:g} °C ({told['air_from']}): it never gets to {deed.target_c:g} °C like that")
+        print(f"  the air is at {air:g} °C ({told['air_from']}): it never gets to {held.target_c:g} °C like that")
     elif told["cold_after_h"] > 0:
         hours = f"{told['cold_after_h']:.0f} h ({span[0]:.0f} to {span[1]:.0f})"
-        print(f"  from {deed.from_c:.0f} °C ({told['from_source']})")
+        print(f"  from {held.from_c:.0f} °C ({told['from_source']})")
         print(f"  it takes about {hours} until its liquid is cold, in air of {air:.1f} °C, {told['air_from']}")
     else:
         print("  it is cold already")
@@ -182,40 +145,37 @@ def _say_hold(deed: Held, told: dict[str, Any]) -> None:
     print("before you leave it (common practice):")
     for each in told["checklist"]:
         print(f"  [ ] {each}")
-    if deed.fridge is not None:
+    if held.fridge is not None:
         print("Leeswatch only watches: set the fridge itself at its own dial or controller")
-    said = _words(deed.about)
+    said = _words(held.about)
     print(f"where it stands: leeswatch batch cold {said}; out again: leeswatch batch unhold {said}")
-    undo = f"leeswatch batch undo {name}" if deed.about.startswith("batch:") else f"leeswatch yeast undo {name}"
-    print(f"a mistake? {undo}")
+    print(f"a mistake? {_undo(held.about)}")
 
 
 def _unhold(args: argparse.Namespace) -> int:
     from monitor.engine import clocks  # noqa: PLC0415 - as above
-    from monitor.model.deeds import HoldEnded  # noqa: PLC0415
+    from monitor.engine.checks import keeping as checks  # noqa: PLC0415
 
     settings = settings_of(args)
-    about = _subject(args, settings)
-    state = whole_state(settings)
-    held = clocks.holds(state).get(about)
-    if held is None:
-        raise UsageError(f"{about.partition(':')[2]} is not held", "leeswatch batch cold NAME shows what runs")
-    own = state.holds.get(about)
-    at = moment(args.when, settings)
-    if not held.at <= at <= now_ms(settings) + MINUTE:
-        raise UsageError(f"{iso(at)} lies before it went in, or is still to come", "look at --when")
-    write(settings, [HoldEnded(at=at, about=about)])
+    asked, about = asked_of(settings), _subject(args)
+    entry = checks.hold_ended(asked, deed(HoldEnded, at=when_of(args, settings, asked), about=about))
+    held, own = clocks.holds(asked.state)[about], asked.state.holds.get(about)
+    write(settings, [entry])
     hours = own.hours() if own is not None and own.of_ms == held.received else None
     if args.json:
-        say_json({"about": about, "held": False, "time": iso(at), "hours": None if hours is None else hours.usual,
+        say_json({"about": about, "held": False, "time": iso(entry.at), "hours": None if hours is None else hours.usual,
                   "done": bool(own is not None and own.done)})  # fmt: skip
         return 0
     so_far = "" if hours is None else f" after {hours.usual:.1f} of {held.hours:g} h cold"
-    print(f"{about.partition(':')[2]}: not held any more{so_far}")
     name = about.partition(":")[2]
-    undo = f"leeswatch batch undo {name}" if about.startswith("batch:") else f"leeswatch yeast undo {name}"
-    print(f"a mistake? {undo}")
+    print(f"{name}: not held any more{so_far}")
+    print(f"a mistake? {_undo(about)}")
     return 0
+
+
+def _undo(about: str) -> str:
+    kind, _, name = about.partition(":")
+    return f"leeswatch {'batch' if kind == 'batch' else 'yeast'} undo {name}"
 
 
 # --- where it stands ---------------------------------------------------------------------------------------------
@@ -228,7 +188,9 @@ def _cold(args: argparse.Namespace) -> int:
     state = whole_state(settings)
     running = clocks.holds(state)
     if args.name is not None or args.jar is not None:
-        about = _subject(args, settings)
+        about = _subject(args)
+        if args.name is not None:
+            batch_of(state, args.name)
         if about not in running:
             raise UsageError(
                 f"{about.partition(':')[2]} is not held", f"leeswatch batch hold {_words(about)} --fridge F starts it"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from monitor.cli.batch_look import asked_of, deed, when_of
 from monitor.cli.common import (
     Commands,
     command,
@@ -14,16 +14,12 @@ from monitor.cli.common import (
     named,
     say_done,
     settings_of,
-    whole_state,
     with_when,
     write,
 )
 from monitor.model.deeds import Noted, Photo
 from monitor.model.errors import UsageError
 from monitor.settings import store_path
-
-if TYPE_CHECKING:
-    from monitor.model.config import Settings
 
 CLEARNESS = ("opaque", "cloudy", "hazy", "clear", "bright")
 MOST_TEXT, MOST_CAPTION = 4_000, 400
@@ -50,44 +46,46 @@ def add(verbs: Commands) -> None:
     with_when(photo, "when it was taken")
 
 
-def _when(args: argparse.Namespace, settings: Settings) -> int:
-    from monitor.cli.batch_life import since_pitch  # noqa: PLC0415 - it registers these verbs
-    from monitor.cli.common import batch_of  # noqa: PLC0415
-
-    return since_pitch(batch_of(whole_state(settings), args.name), args.when, settings)
-
-
 def _note(args: argparse.Namespace) -> int:
+    from monitor.engine.checks import batch as checks  # noqa: PLC0415 - the engine, where a deed is told only
+
     settings = settings_of(args)
-    if not 0 < len(args.text.strip()) <= MOST_TEXT:
-        raise UsageError(f"a note has 1 to {MOST_TEXT} characters", "write it shorter, or write something")
-    if args.score is not None and not args.tasting:
-        raise UsageError("only a tasting has a score", "add --tasting")
+    if len(args.text.strip()) > MOST_TEXT:
+        raise UsageError(f"a note has 1 to {MOST_TEXT} characters", "write it shorter")
     if args.score is not None and not 1 <= args.score <= 10:
         raise UsageError(f"--score {args.score} cannot be", "give 1 to 10")
-    at = _when(args, settings)
+    asked = asked_of(settings)
     sort = "tasting" if args.tasting else "off-smell" if args.off_smell else "note"
-    entry = Noted(about=f"batch:{args.name}", text=args.text.strip(), sort=sort, score=args.score, at=at)
+    told = deed(
+        Noted, about=f"batch:{args.name}", text=args.text.strip() or " ", sort=sort, score=args.score,
+        at=when_of(args, settings, asked),
+    )  # fmt: skip
+    entry = checks.noted(asked, told)
     received = write(settings, [entry])
     what = {"note": "noted", "tasting": "tasted", "off-smell": "smells off, noted"}[sort]
-    return say_done(args, [f"{args.name}: {what}, {local(at, settings)}"], f"leeswatch batch undo {args.name}",
+    return say_done(args, [f"{args.name}: {what}, {local(entry.at, settings)}"], f"leeswatch batch undo {args.name}",
                     batch=args.name, received=iso(received))  # fmt: skip
 
 
 def _photo(args: argparse.Namespace) -> int:
+    from monitor.engine.checks import batch as checks  # noqa: PLC0415 - as above
     from monitor.store import photos  # noqa: PLC0415 - only where there is a photo
 
     settings = settings_of(args)
-    at = _when(args, settings)
     if len(args.caption) > MOST_CAPTION:
         raise UsageError(f"a caption has at most {MOST_CAPTION} characters", "write it shorter, or as a note")
     store = store_path(settings)
     content = photos.read(args.file)
+    asked = asked_of(settings)
+    told = deed(
+        Photo, about=f"batch:{args.name}", file=photos.name_of(content), caption=args.caption, clearness=args.clearness,
+        at=when_of(args, settings, asked),
+    )  # fmt: skip
+    entry = checks.photographed(asked, told)
     store.parent.mkdir(parents=True, exist_ok=True)
     name = photos.keep(store, content)
-    entry = Photo(about=f"batch:{args.name}", file=name, caption=args.caption, clearness=args.clearness, at=at)
     received = write(settings, [entry])
-    lines = [f"{args.name}: photo kept as {photos.folder_of(store) / name}, {local(at, settings)}"]
+    lines = [f"{args.name}: photo kept as {photos.folder_of(store) / name}, {local(entry.at, settings)}"]
     return say_done(
         args, lines, f"leeswatch batch undo {args.name}", batch=args.name, file=name, received=iso(received)
     )

@@ -5,9 +5,10 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from monitor.cli.batch_look import look, past, undo
+from monitor.cli.batch_look import asked_of, deed, undo, when_of
 from monitor.cli.common import (
     Commands,
+    batch_of,
     command,
     iso,
     local,
@@ -19,6 +20,7 @@ from monitor.cli.common import (
     write,
 )
 from monitor.model.config import Settings
+from monitor.model.deeds import SealedUp, Unsealed
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
@@ -46,55 +48,38 @@ def add(verbs: Commands) -> None:
 
 
 def _seal(args: argparse.Namespace) -> int:
-    from monitor.batches import seal  # noqa: PLC0415 - as above
-    from monitor.engine import clocks, pictures, seals  # noqa: PLC0415
-    from monitor.model.deeds import SealedUp, Unsealed  # noqa: PLC0415
+    from monitor.engine import clocks, pictures  # noqa: PLC0415 - the engine, where it is judged only
+    from monitor.engine.checks import keeping as checks  # noqa: PLC0415
 
     settings = settings_of(args)
-    state, batch, said, _ = look(settings, args.name)
-    at = past(args, settings)
+    asked = asked_of(settings)
+    at = when_of(args, settings, asked)
     if args.opened:
-        closed = seal.closed(state.records.get(f"batch:{args.name}", ()))
-        if not closed or at < max(each.at for each in closed):
-            raise UsageError(f"{args.name} is not noted as closed at that time", "--closed says that it was closed")
-        write(settings, [Unsealed(at=at, batch=args.name)])
-        return _opened(args, settings, at)
+        opened = checks.unsealed(asked, deed(Unsealed, at=at, batch=args.name))
+        write(settings, [opened])
+        return _opened(args, settings, opened.at)
     if args.litres is None or args.headspace is None:
         raise UsageError(
             "the pressure depends on the vessel", "give --litres of wash and --headspace litres of room above it"
         )
-    warmth = clocks.warmth_of(state, batch, at)
+    warmth = clocks.warmth_of(asked.state, batch_of(asked.state, args.name), at)
     cold_c = args.sealed_at if args.sealed_at is not None else round(warmth[0], 1) if warmth else None
     if cold_c is None:
         raise UsageError("how warm it is when closed is not known", "measure it and give --sealed-at")
-    closing = seal.Closing(args.litres, args.headspace, cold_c, args.stored_at, args.material, args.rated)
-    facts = seals.seal_facts(state, batch, at, said=said)
-    try:
-        found = seal.judge(facts, closing)
-        deed = SealedUp(
-            at=at, batch=args.name, litres=args.litres, headspace_l=args.headspace, sealed_at_c=cold_c,
-            stored_at_c=args.stored_at, material=args.material, rated_bar=args.rated, **seals.as_known(facts),
-        )  # fmt: skip
-    except ValueError as error:
-        raise UsageError(_first_line(error), "litres and bar above nothing, temperatures from 0 to 40 °C") from error
+    told = deed(
+        SealedUp, at=at, batch=args.name, litres=args.litres, headspace_l=args.headspace, sealed_at_c=cold_c,
+        stored_at_c=args.stored_at, material=args.material, rated_bar=args.rated,
+    )  # fmt: skip
+    entry, found = checks.judged(asked, told)
     if args.closed:
-        write(settings, [deed])
+        write(settings, [entry])
     if args.json:
         say_json({
             "batch": args.name, "closed": args.closed, "sealed_at_c": cold_c, **pictures.seal_picture(found)
         })  # fmt: skip
     else:
-        _say_seal(args, found, at, settings)
+        _say_seal(args, found, entry.at, settings)
     return 0 if found.safe else 1
-
-
-def _first_line(error: ValueError) -> str:
-    """What is wrong, of an error that may be a list of them."""
-    listed = getattr(error, "errors", None)
-    if listed is None:
-        return str(error)
-    first = listed()[0]
-    return f"{first['loc'][0]}: {first['msg'][0].lower()}{first['msg'][1:]}"
 
 
 def _opened(args: argparse.Namespace, settings: Settings, at: int) -> int:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from pydantic import ValidationError
-
+from monitor.cli.batch_look import asked_of, undo
 from monitor.cli.common import (
     Commands,
     command,
@@ -15,16 +14,13 @@ from monitor.cli.common import (
     local,
     moment,
     named,
-    now_ms,
     number,
     pair,
     say_done,
     settings_of,
-    whole_state,
     write,
 )
 from monitor.model.config import Batch
-from monitor.model.errors import UsageError
 from monitor.model.inputs import BatchStarted
 
 
@@ -55,27 +51,16 @@ def add(verbs: Commands) -> None:
 
 
 def _start(args: argparse.Namespace) -> int:
-    from monitor.cli.batch_life import FUTURE_MS, fits, free, undo_of  # noqa: PLC0415 - it registers this verb
+    from monitor.engine.checks import batch as checks  # noqa: PLC0415 - the engine, where a deed is told only
 
     settings = settings_of(args)
-    state = whole_state(settings)
-    if args.name in state.batches:
-        raise UsageError(f"there is a batch {args.name} already", "give it another name, such as one with a number")
-    vessel = free(state, settings, args.vessel)
-    fits(vessel, args.litres)
-    now = now_ms(settings)
-    pitched = now if args.pitched is None else moment(args.pitched, settings)
-    if pitched > now + FUTURE_MS:
-        raise UsageError(f"{iso(pitched)} is still to come", "give the time at which the yeast went in")
-    for jar in args.jar:
-        if f"jar:{jar}" not in state.records:
-            raise UsageError(f"there is no jar {jar} on the shelf", "leeswatch yeast --help says how to put one there")
-    told = _told(args, pitched)
-    batch = checked(told)
-    said, figures = _forecast(batch)
+    asked = asked_of(settings)
+    pitched = asked.now_ms if args.pitched is None else moment(args.pitched, settings)
+    entry = checks.started(asked, BatchStarted(batch=_told(args, pitched)))
+    said, figures = _forecast(Batch.model_validate(entry.batch))
     lines = [f"{args.name}: pitched in {args.vessel}, {local(pitched, settings)}", *said]
-    received = write(settings, [BatchStarted(batch=told)])
-    return say_done(args, lines, undo_of(args.name), batch=args.name, received=iso(received), forecast=figures)
+    received = write(settings, [entry])
+    return say_done(args, lines, undo(args.name), batch=args.name, received=iso(received), forecast=figures)
 
 
 def _told(args: argparse.Namespace, pitched: int) -> dict[str, Any]:
@@ -96,31 +81,17 @@ def _added_up(parts: list[tuple[str, float]]) -> dict[str, float]:
     return total
 
 
-def checked(told: dict[str, Any]) -> Batch:
-    """A batch as told; UsageError with what cannot be."""
-    try:
-        return Batch.model_validate(told)
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = f"{first['loc'][0]}: " if first["loc"] else ""
-        raise UsageError(f"{where}{first['msg'].removeprefix('Value error, ')}", "correct it and try again") from error
-
-
 def _forecast(batch: Batch) -> tuple[list[str], dict[str, Any] | None]:
     """What its ingredients should give, in words and figures, and that nobody has read it yet."""
     if batch.ingredients is None:
         return ([] if batch.volume_l else [f"  {_NO_VOLUME}"]), None
-    if batch.volume_l is None:
-        raise UsageError("ingredients without a volume give no gravity", "say how much it is, all mixed, with --litres")
     from monitor.science import forecast  # noqa: PLC0415 - only where there are ingredients
 
     mix = batch.ingredients
-    try:
-        found = forecast.original(
-            batch.volume_l, mix.sugar_kg, mix.grain_kg, mix.enzymes, alcohol_limit_abv=batch.alcohol_limit_abv
-        )
-    except ValueError as error:
-        raise UsageError(str(error), "leeswatch calc original --help names sugars and grains") from error
+    assert batch.volume_l is not None  # or it was refused
+    found = forecast.original(
+        batch.volume_l, mix.sugar_kg, mix.grain_kg, mix.enzymes, alcohol_limit_abv=batch.alcohol_limit_abv
+    )
     told = (
         f"you measured {batch.original_gravity:.4f}, and that counts" if batch.original_gravity is not None
         else "that is a forecast, not a reading: it stands in until a hydrometer or a probe reads the original gravity"

@@ -8,13 +8,13 @@ import math
 import re
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 from zoneinfo import ZoneInfo
 
 from monitor.control import TypedReading, as_request, ask
-from monitor.model.clock import SystemClock, iso, ms_of, parse_time
+from monitor.model.clock import SystemClock, iso, ms_of, on_site, parse_time
 from monitor.model.config import Settings
 from monitor.model.errors import StoreError, UsageError
 from monitor.model.inputs import JournalEntry
@@ -137,9 +137,7 @@ def now_ms(settings: Settings) -> int:
 
 def local(ms: int, settings: Settings) -> str:
     """A time as people at the site read it."""
-    return (
-        datetime.fromtimestamp(ms / 1000, UTC).astimezone(ZoneInfo(settings.site.timezone)).strftime("%a %d %b %H:%M")
-    )
+    return on_site(ms, ZoneInfo(settings.site.timezone))
 
 
 def say_json(value: object) -> None:
@@ -170,7 +168,7 @@ def batch_vessel(settings: Settings, name: str) -> str:
 
 def no_batch(name: str, known: Iterable[str]) -> UsageError:
     """There is no such batch."""
-    return UsageError(f'there is no batch "{name}"', f"batches: {', '.join(known) or 'none yet'}")
+    return UsageError(f"there is no batch {name}", f"batches: {', '.join(known) or 'none yet'}")
 
 
 def whole_state(settings: Settings) -> State:

@@ -22,6 +22,7 @@ from monitor.intake.values import FUTURE_TOLERANCE_MS
 from monitor.model.clock import SystemClock
 from monitor.model.config import Settings
 from monitor.model.errors import StoreBusy, UsageError
+from monitor.model.inputs import BatchStarted
 from monitor.settings import store_path
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _past(args: argparse.Namespace, source: Source, settings: Settings) -> Source:
     """A file of readings alone, as the batch it is said to be of."""
-    from monitor.cli.batch_start import checked  # noqa: PLC0415
+    from monitor.engine.checks.batch import valid  # noqa: PLC0415
     from monitor.replay import filing  # noqa: PLC0415
 
     words = (args.batch, args.vessel, args.pitched)
@@ -112,7 +113,7 @@ def _past(args: argparse.Namespace, source: Source, settings: Settings) -> Sourc
     told: dict[str, Any] = {"name": args.batch, "vessel": args.vessel, "pitched": iso(moment(args.pitched, settings))}
     if args.og is not None:
         told["original_gravity"] = args.og
-    return filing.as_past_batch(source, checked(told), settings.for_rules())
+    return filing.as_past_batch(source, valid(BatchStarted(batch=told)), settings.for_rules())
 
 
 def _dry(source: Source, path: Path, standing: str, settings: Settings) -> Filed:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 import re
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from monitor.batches.cells import cells, cells_range
-from monitor.cli.batch_look import past
+from monitor.cli.batch_look import asked_of, deed, when_of
 from monitor.cli.common import (
     Commands,
-    batch_of,
     command,
     iso,
     litres,
@@ -26,25 +25,11 @@ from monitor.cli.common import (
     with_when,
     write,
 )
-from monitor.cli.yeast_common import (
-    at_jar,
-    day,
-    deed,
-    free_name,
-    jar_named,
-    millilitres,
-    undo_of,
-    wash_named,
-)
+from monitor.cli.yeast_common import day, free_name, jar_at, millilitres, undo_of
 from monitor.model.clock import HOUR, MINUTE
 from monitor.model.config import Settings
 from monitor.model.deeds import JarDiscarded, Jarred, JarUsed, WashDiscarded
 from monitor.model.errors import UsageError
-
-if TYPE_CHECKING:
-    from monitor.batches.washing import Washing
-
-FUTURE_SPAN = 20 * 365 * 86_400_000
 
 
 def add(verbs: Commands) -> None:
@@ -107,25 +92,23 @@ def add(verbs: Commands) -> None:
 
 def _packet(args: argparse.Namespace) -> int:
     from monitor.batches import shelf  # noqa: PLC0415 - with the science
+    from monitor.engine.checks import jars as checks  # noqa: PLC0415
 
     settings = settings_of(args)
-    state = whole_state(settings)
     if (args.grams is None) == (args.ml is None):
         raise UsageError("how much it is was not said", "--grams of dried yeast, or --ml of liquid")
-    if args.generation and not args.given:
-        raise UsageError("a packet is generation 0", "--given for a jar that someone gave you")
-    at = past(args, settings)
+    asked = asked_of(settings)
     best = _best_before(args.best_before, settings) if args.best_before is not None else None
-    if best is not None and best > at + FUTURE_SPAN:
-        raise UsageError(f"{args.best_before} is too far away", "look at the date")
-    name = free_name(state, args.name, args.strain)
-    entry = deed(
-        Jarred, at=at, jar=name, strain=args.strain, origin="given" if args.given else "packet",
+    name = free_name(asked.state, args.name, args.strain)
+    told = deed(
+        Jarred, at=when_of(args, settings, asked), jar=name, strain=args.strain,
+        origin="given" if args.given else "packet",
         generation=args.generation, volume_ml=args.ml if args.ml is not None else args.grams, grams=args.grams,
         layer_ml=args.layer, cells=args.cells, best_before=best, stored_c=args.stored,
     )  # fmt: skip
+    entry = checks.put_up(asked, told)
     received = write(settings, [entry])
-    found = jar_named(whole_state(settings), name, at, there=False)
+    found = jar_at(whole_state(settings), name, entry.at)
     what = "a jar that was given" if args.given else "a packet"
     lines = [f"{name}: {what} of {args.strain}, {entry.volume_ml:g} {found.unit}, on the shelf"]
     if found.living is not None:
@@ -151,31 +134,26 @@ def _best_before(text: str, settings: Settings) -> int:
 
 
 def _much(text: str, left: float, unit: str) -> float:
-    """How much of a jar: mL or grams, or all of it. UsageError where it does not hold that much."""
+    """How much of a jar as typed: mL or grams, or all of it."""
     if text == "all":
         return left
     try:
-        wanted = number(text) if unit == "g" else millilitres(text)
+        return number(text) if unit == "g" else millilitres(text)
     except (ValueError, argparse.ArgumentTypeError) as error:
         raise UsageError(f"{text!r} is no amount", f"a number of {unit}, or all") from error
-    if wanted <= 0 or wanted > left * 1.02 + 0.05:
-        raise UsageError(
-            f"{wanted:g} {unit} cannot be taken: {left:.0f} {unit} are left", "check the figure, or say all"
-        )
-    return wanted
 
 
 def _starter(args: argparse.Namespace) -> int:
-    from monitor.science import growth  # noqa: PLC0415 - with the science
+    from monitor.engine.checks import jars as checks  # noqa: PLC0415 - with the science
+    from monitor.science import growth  # noqa: PLC0415
     from monitor.science.limits import Estimate  # noqa: PLC0415
 
     settings = settings_of(args)
-    state = whole_state(settings)
-    at = past(args, settings)
-    jar = jar_named(state, args.jar, at)
-    at = at_jar(args, settings, jar)
+    asked = asked_of(settings)
+    at, jar = when_of(args, settings, asked), checks.jar_there(asked, args.jar)
     taken = _much(args.ml or "all", jar.left_ml, jar.unit)
-    name = free_name(state, args.name, f"{args.jar}-starter")
+    checks.enough(jar, taken)
+    name = free_name(asked.state, args.name, f"{args.jar}-starter")
     words: dict[str, Any] = {}
     lines: list[str] = []
     if jar.living is not None and jar.living.low > 0:
@@ -200,11 +178,11 @@ def _starter(args: argparse.Namespace) -> int:
             words["ready"] = at + round(hours * HOUR)
     else:
         lines.append("  how many cells went in is not known, so nor is what it grows to")
-    entry = deed(
+    told = deed(
         Jarred, at=at, jar=name, strain=jar.made.strain, origin="starter", parents=[args.jar],
         generation=jar.made.generation, volume_ml=args.litres * 1000.0, taken_ml=taken, stored_c=args.stored, **words,
     )  # fmt: skip
-    received = write(settings, [entry])
+    received = write(settings, [checks.put_up(asked, told)])
     lines = [f"{name}: a starter of {args.litres:g} L from {taken:g} {jar.unit} of {args.jar}", *lines]
     if jar.advice in ("doubtful", "discard"):
         lines += [f"  ! of {args.jar}: {each}" for each in jar.because]
@@ -219,20 +197,19 @@ def _starter(args: argparse.Namespace) -> int:
 
 
 def _use(args: argparse.Namespace) -> int:
-    from monitor.science.limits import Estimate  # noqa: PLC0415 - with the science
+    from monitor.engine.checks import jars as checks  # noqa: PLC0415 - with the science
+    from monitor.science.limits import Estimate  # noqa: PLC0415
 
     settings = settings_of(args)
-    state = whole_state(settings)
-    at = past(args, settings)
-    jar = jar_named(state, args.jar, at)
-    at = at_jar(args, settings, jar)
-    if args.batch is not None:
-        batch_of(state, args.batch)
+    asked = asked_of(settings)
+    jar = checks.jar_there(asked, args.jar)
     amount = _much(args.ml, jar.left_ml, jar.unit)
-    received = write(settings, [deed(JarUsed, at=at, jar=args.jar, batch=args.batch, ml=amount, unit=jar.unit)])
-    left = jar_named(whole_state(settings), args.jar, at, there=False).left_ml
+    told = deed(JarUsed, at=when_of(args, settings, asked), jar=args.jar, batch=args.batch, ml=amount, unit=jar.unit)
+    entry = checks.used(asked, told)
+    received = write(settings, [entry])
+    left = jar_at(whole_state(settings), args.jar, entry.at).left_ml
     into = f" into {args.batch}" if args.batch is not None else ""
-    lines = [f"{args.jar}: {amount:g} {jar.unit}{into}, {local(at, settings)}; {left:.0f} {jar.unit} left"]
+    lines = [f"{args.jar}: {amount:g} {jar.unit}{into}, {local(entry.at, settings)}; {left:.0f} {jar.unit} left"]
     if jar.living is not None and jar.left_ml > 0:
         share = amount / jar.left_ml
         each = Estimate(*(share * value for value in (jar.living.usual, jar.living.low, jar.living.high)))
@@ -247,22 +224,19 @@ def _use(args: argparse.Namespace) -> int:
 
 
 def _discard(args: argparse.Namespace) -> int:
+    from monitor.engine.checks import jars, yeast  # noqa: PLC0415 - with the science
+
     settings = settings_of(args)
-    state = whole_state(settings)
-    if f"jar:{args.jar}" not in state.records and f"wash:{args.jar}" in state.records:
-        return _discard_wash(args, settings, wash_named(state, args.jar))
-    at = at_jar(args, settings, jar_named(state, args.jar, past(args, settings)))
-    received = write(settings, [deed(JarDiscarded, at=at, jar=args.jar, why=args.why)])
-    lines = [f"{args.jar}: discarded{f' ({args.why})' if args.why else ''}; its record stays",
+    asked = asked_of(settings)
+    at, why = when_of(args, settings, asked), f" ({args.why})" if args.why else ""
+    if f"jar:{args.jar}" not in asked.state.records and f"wash:{args.jar}" in asked.state.records:
+        wash = yeast.wash_of(asked, args.jar)
+        gone = yeast.wash_discarded(asked, deed(WashDiscarded, at=at, wash=args.jar, why=args.why))
+        received = write(settings, [gone])
+        left = "what was left of it is discarded" if wash.jars else "discarded"
+        lines = [f"{args.jar}: {left}{why}; its record stays"]
+        return say_done(args, lines, undo_of(args.jar), wash=args.jar, received=iso(received))
+    received = write(settings, [jars.seen(asked, deed(JarDiscarded, at=at, jar=args.jar, why=args.why))])
+    lines = [f"{args.jar}: discarded{why}; its record stays",
              "  open it slowly, away from your face: gas may have gathered"]  # fmt: skip
     return say_done(args, lines, undo_of(args.jar), jar=args.jar, received=iso(received))
-
-
-def _discard_wash(args: argparse.Namespace, settings: Settings, wash: Washing) -> int:
-    at = past(args, settings)
-    if wash.gone:
-        raise UsageError(f"wash {wash.name} is gone already: {wash.gone}", f"if not: {undo_of(wash.name)}")
-    received = write(settings, [deed(WashDiscarded, at=at, wash=wash.name, why=args.why)])
-    left = "what was left of it is discarded" if wash.jars else "discarded"
-    lines = [f"{wash.name}: {left}{f' ({args.why})' if args.why else ''}; its record stays"]
-    return say_done(args, lines, undo_of(wash.name), wash=wash.name, received=iso(received))

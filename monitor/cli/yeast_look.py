@@ -7,6 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from monitor.batches.cells import cells_range
+from monitor.cli.batch_look import asked_of
 from monitor.cli.common import (
     Commands,
     command,
@@ -20,7 +21,7 @@ from monitor.cli.common import (
     with_config,
     with_json,
 )
-from monitor.cli.yeast_common import day, jar_named, spread
+from monitor.cli.yeast_common import day, spread
 from monitor.model.clock import DAY
 from monitor.model.config import Settings
 from monitor.model.deeds import Undone
@@ -210,12 +211,12 @@ def _say_jar(jar: Jar, settings: Settings) -> None:
 
 def _tree(args: argparse.Namespace) -> int:
     from monitor.batches import lineage  # noqa: PLC0415 - with the rest of the batches
+    from monitor.engine.checks.jars import jar_told  # noqa: PLC0415
     from monitor.engine.yeast_clocks import lineage_of  # noqa: PLC0415
 
-    settings = settings_of(args)
-    state = whole_state(settings)
-    jar_named(state, args.jar, now_ms(settings), there=False)
-    found = lineage_of(state, args.jar)
+    asked = asked_of(settings_of(args))
+    jar_told(asked, args.jar)
+    found = lineage_of(asked.state, args.jar)
     if args.json:
         say_json(lineage.as_json(found))
         return 0

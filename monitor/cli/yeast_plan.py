@@ -6,6 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from monitor.batches.cells import cells, cells_range
+from monitor.cli.batch_look import life_of
 from monitor.cli.common import (
     Commands,
     batch_of,
@@ -50,13 +51,12 @@ def _plan(args: argparse.Namespace) -> int:
     state, now = whole_state(settings), now_ms(settings)
     volume, og, strain = args.litres, args.og, None
     if args.batch is not None:
-        from monitor.cli.batch_life import life_now  # noqa: PLC0415 - with all its verbs
         from monitor.engine.lives import start_of  # noqa: PLC0415
 
         batch_of(state, args.batch)
         start = start_of(state, args.batch)
         strain = start.yeast if start is not None else None
-        life = life_now(state, args.batch, settings)
+        life = life_of(state, settings, args.batch)
         volume = volume if volume is not None else life.volume_l
         og = og if og is not None else life.facts.original
     if volume is None or og is None:

@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from monitor.batches.cells import cells, cells_range
-from monitor.cli.batch_look import past
+from monitor.cli.batch_look import asked_of, deed, when_of
 from monitor.cli.common import (
     Commands,
     command,
@@ -15,11 +15,10 @@ from monitor.cli.common import (
     number,
     say_done,
     settings_of,
-    whole_state,
     with_when,
     write,
 )
-from monitor.cli.yeast_common import at_jar, deed, jar_named, millilitres, undo_of, wash_named
+from monitor.cli.yeast_common import millilitres, undo_of
 from monitor.model.deeds import JarCounted, JarLayer, Noted
 from monitor.model.errors import UsageError
 
@@ -62,21 +61,25 @@ def add(verbs: Commands) -> None:
 
 
 def _count(args: argparse.Namespace) -> int:
+    from monitor.engine.checks import jars as checks  # noqa: PLC0415 - with the science
+
     settings = settings_of(args)
-    jar = jar_named(whole_state(settings), args.jar, past(args, settings))
-    at, words = at_jar(args, settings, jar), _cells(args, jar)
-    received = write(settings, [deed(JarCounted, at=at, jar=args.jar, **words)])
+    asked = asked_of(settings)
+    words = _cells(args, checks.jar_there(asked, args.jar))
+    told = deed(JarCounted, at=when_of(args, settings, asked), jar=args.jar, **words)
+    received = write(settings, [checks.seen(asked, told)])
     return say_done(args, _counted(args, words), undo_of(args.jar), jar=args.jar, received=iso(received), **words)
 
 
 def _layer(args: argparse.Namespace) -> int:
+    from monitor.engine.checks import jars as checks  # noqa: PLC0415 - as above
+
     settings = settings_of(args)
-    jar = jar_named(whole_state(settings), args.jar, past(args, settings))
-    at = at_jar(args, settings, jar)
-    if args.ml > jar.left_ml * 1.02:
-        raise UsageError(f"a layer of {args.ml:g} mL is more than the {jar.left_ml:.0f} mL left", "check the figure")
-    received = write(settings, [deed(JarLayer, at=at, jar=args.jar, layer_ml=args.ml)])
-    lines = [f"{args.jar}: {args.ml:g} of {jar.left_ml:.0f} mL are settled yeast"]
+    asked = asked_of(settings)
+    told = deed(JarLayer, at=when_of(args, settings, asked), jar=args.jar, layer_ml=args.ml)
+    entry, left = checks.layer_seen(asked, told), checks.jar_there(asked, args.jar).left_ml
+    received = write(settings, [entry])
+    lines = [f"{args.jar}: {args.ml:g} of {left:.0f} mL are settled yeast"]
     return say_done(args, lines, undo_of(args.jar), jar=args.jar, layer_ml=args.ml, received=iso(received))
 
 
@@ -126,17 +129,16 @@ def _counted(args: argparse.Namespace, found: dict[str, float | None]) -> list[s
 
 
 def _note(args: argparse.Namespace) -> int:
+    from monitor.engine.checks import batch as checks  # noqa: PLC0415 - as above
+
     settings = settings_of(args)
-    state = whole_state(settings)
-    at = past(args, settings)
-    if f"jar:{args.name}" in state.records:
-        at = at_jar(args, settings, jar_named(state, args.name, at, there=False))
-        about = f"jar:{args.name}"
-    else:
-        wash_named(state, args.name)
-        about = f"wash:{args.name}"
-    sort = "off-smell" if args.off_smell else "note"
-    received = write(settings, [deed(Noted, at=at, about=about, text=args.text, sort=sort)])
+    asked = asked_of(settings)
+    kind = "jar" if f"jar:{args.name}" in asked.state.records else "wash"
+    told = deed(
+        Noted, at=when_of(args, settings, asked), about=f"{kind}:{args.name}", text=args.text,
+        sort="off-smell" if args.off_smell else "note",
+    )  # fmt: skip
+    received = write(settings, [checks.noted(asked, told)])
     lines = [f"{args.name}: {'smells off, ' if args.off_smell else ''}noted"]
     if args.off_smell:
         lines.append("  what smells off is nothing to pitch or to keep")

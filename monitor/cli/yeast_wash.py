@@ -5,10 +5,9 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from monitor.cli.batch_look import past
+from monitor.cli.batch_look import asked_of, deed, when_of
 from monitor.cli.common import (
     Commands,
-    batch_of,
     command,
     iso,
     local,
@@ -16,18 +15,16 @@ from monitor.cli.common import (
     number,
     say_done,
     settings_of,
-    whole_state,
     with_when,
     write,
 )
-from monitor.cli.yeast_common import day, deed, free_name, millilitres, undo_of, wash_named
-from monitor.model.clock import MINUTE
+from monitor.cli.yeast_common import day, free_name, millilitres, undo_of, wash_now
 from monitor.model.config import Settings
 from monitor.model.deeds import Harvested, Jarred, PouredOff, WashRound
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
-    from monitor.batches.washing import Source, Stand, Washing
+    from monitor.batches.washing import Source, Stand
     from monitor.engine.state import State
 
 
@@ -85,20 +82,13 @@ def add(verbs: Commands) -> None:
 
 def _harvest(args: argparse.Namespace) -> int:
     from monitor.batches import washing  # noqa: PLC0415 - with the science
-    from monitor.cli.batch_life import since_pitch  # noqa: PLC0415 - with all its verbs
+    from monitor.engine.checks import yeast as checks  # noqa: PLC0415
     from monitor.engine.lives import start_of  # noqa: PLC0415
-    from monitor.engine.yeast_clocks import source_of  # noqa: PLC0415
 
     settings = settings_of(args)
-    state = whole_state(settings)
-    at = since_pitch(batch_of(state, args.batch), args.when, settings)
-    source = source_of(state, args.batch, at)
-    assert source is not None
-    if source.fined:
-        raise UsageError(
-            f"batch {args.batch} was fined: its lees are nothing for the shelf",
-            "take yeast before finings the next time; for this one start from a fresh packet or another jar",
-        )
+    asked = asked_of(settings)
+    state, at = asked.state, when_of(args, settings, asked)
+    source = checks.source(asked, args.batch, at)
     start = start_of(state, args.batch)
     strain = args.strain or _strain(state, source) or (start.yeast if start is not None else None)
     if not strain:
@@ -110,10 +100,8 @@ def _harvest(args: argparse.Namespace) -> int:
             "say it: --generation 1 where a fresh packet was pitched, one more for each batch it fermented since",
         )
     name = free_name(state, args.name, f"{args.batch}-lees")
-    entry = deed(
-        Harvested, at=at, wash=name, batch=args.batch, strain=strain, generation=generation, volume_ml=args.ml,
-        abv=source.abv, stalled=source.stalled, off_smell=source.off_smell, parents=list(source.parents),
-    )  # fmt: skip
+    told = deed(Harvested, at=at, wash=name, batch=args.batch, strain=strain, generation=generation, volume_ml=args.ml)
+    entry = checks.harvested(asked, told)
     received = write(settings, [entry])
     practice = settings.practice.yeast
     doubts = washing.doubts(source.abv, practice, stalled=source.stalled, off_smell=source.off_smell)
@@ -123,8 +111,8 @@ def _harvest(args: argparse.Namespace) -> int:
     if source.abv is None:
         lines.append("  how strong the batch is is not known, so that was not checked")
     lines += [f"  {each}" for each in washing.HYGIENE]
-    found = wash_named(whole_state(settings), name)
-    lines.append(f"→ {washing.next_step(found, practice, at)}: leeswatch yeast round {name} --water ML")
+    found = wash_now(settings, name)
+    lines.append(f"→ {washing.next_step(found, practice, entry.at)}: leeswatch yeast round {name} --water ML")
     return say_done(
         args, lines, undo_of(name), wash=name, strain=strain, generation=generation, abv=source.abv,
         parents=list(source.parents), warnings=list(doubts), received=iso(received),
@@ -152,60 +140,31 @@ def _too_old(generation: int, settings: Settings) -> list[str]:
 # --- rounds ------------------------------------------------------------------------------------------------------
 
 
-def _washable(state: State, name: str) -> tuple[Washing, Harvested]:
-    """A wash that was harvested, and that, and is not thrown out; UsageError otherwise."""
-    from monitor.batches.clearing import fined_by  # noqa: PLC0415 - with the science
-
-    wash = wash_named(state, name)
-    if wash.harvest is None:
-        raise UsageError(f"{name} was never harvested, or that was taken back", "leeswatch yeast harvest BATCH")
-    if wash.gone:
-        raise UsageError(f"wash {name} is gone: {wash.gone}", f"if that was a mistake: {undo_of(name)}")
-    if fined_by(state.records, wash.harvest.batch, wash.harvest.at):
-        raise UsageError(
-            f"batch {wash.harvest.batch} was fined before {name} was taken from it: its lees are nothing for the shelf",
-            f"leeswatch yeast discard {name}, and start from fresh yeast or another jar",
-        )
-    return wash, wash.harvest
-
-
-def _after(args: argparse.Namespace, settings: Settings, wash: Washing) -> int:
-    """When it was done: not before the wash began, nor before what was done last. UsageError otherwise."""
-    at = past(args, settings)
-    begun = wash.stands[-1].from_ms if wash.stands else wash.harvest.at if wash.harvest is not None else at
-    if begun // MINUTE == at // MINUTE:
-        return max(at, begun)  # people write whole minutes
-    if at < begun:
-        raise UsageError(
-            f"{iso(at)} lies before what was done to {wash.name} last, {local(begun, settings)}", "look at --when"
-        )
-    return at
-
-
 def _round(args: argparse.Namespace) -> int:
     from monitor.batches import washing  # noqa: PLC0415 - with the science
+    from monitor.engine.checks import yeast as checks  # noqa: PLC0415
 
     settings = settings_of(args)
-    practice = settings.practice.yeast
-    wash, _ = _washable(whole_state(settings), args.wash)
-    at = _after(args, settings, wash)
-    entry = deed(
-        WashRound, at=at, wash=args.wash, water_ml=args.water, stand="short" if args.short else "long",
+    practice, asked = settings.practice.yeast, asked_of(settings)
+    told = deed(
+        WashRound, at=when_of(args, settings, asked), wash=args.wash, water_ml=args.water,
+        stand="short" if args.short else "long",
         powdery=args.powdery, water="distilled" if args.distilled else "boiled", depth_mm=args.depth, stands_c=args.at,
     )  # fmt: skip
+    entry, wash = checks.watered(asked, told), checks.wash_of(asked, args.wash)
     lines = []
     running = wash.running
     if running is not None:
         lines.append(f"  stand {running.number} ended with that; how much was left was not said (yeast pour --kept)")
-        if running.stand == "long" and at < running.due_ms:
+        if running.stand == "long" and entry.at < running.due_ms:
             lines.append(f"  ! it was due only {local(running.due_ms, settings)}: pouring early throws yeast away")
     if not args.short and wash.rounds > practice.rounds:
         lines.append(f"  {wash.rounds} rounds are done: {practice.rounds} or {practice.rounds + 1} are enough")
     received = write(settings, [entry])
-    stand = wash_named(whole_state(settings), args.wash).running
+    stand = wash_now(settings, args.wash).running
     assert stand is not None
     which = "a short stand" if args.short else f"round {wash.rounds + 1} of {practice.rounds}"
-    head = f"{args.wash}: {which}, from {local(at, settings)} until {local(stand.due_ms, settings)} at least"
+    head = f"{args.wash}: {which}, from {local(entry.at, settings)} until {local(stand.due_ms, settings)} at least"
     lines = [head, *lines, *_standing(stand)]
     lines += [f"  {washing.HYGIENE[1]}", f"  {washing.SHAKE}"]
     lines.append(f"→ then: {washing.pour_how(stand)}; leeswatch yeast pour {args.wash} --kept ML")
@@ -228,37 +187,25 @@ def _standing(stand: Stand) -> list[str]:
 
 def _pour(args: argparse.Namespace) -> int:
     from monitor.batches import washing  # noqa: PLC0415 - with the science
+    from monitor.engine.checks import yeast as checks  # noqa: PLC0415
 
     settings = settings_of(args)
-    wash = wash_named(whole_state(settings), args.wash)
-    running = wash.running
-    if running is None:
-        raise UsageError(f"nothing stands in {args.wash}", f"leeswatch yeast round {args.wash} --water ML")
-    at = _after(args, settings, wash)
-    if wash.volume_ml is not None and args.kept is not None and args.kept > wash.volume_ml * 1.05:
-        raise UsageError(f"{args.kept:g} mL cannot be left of {wash.volume_ml:.0f} mL", "check the figure")
-    _not_early(args, settings, running, at)
-    received = write(settings, [deed(PouredOff, at=at, wash=args.wash, kept_ml=args.kept)])
-    found = wash_named(whole_state(settings), args.wash)
-    long = running.stand == "long"
+    asked = asked_of(settings, anyway=args.anyway)
+    told = deed(PouredOff, at=when_of(args, settings, asked), wash=args.wash, kept_ml=args.kept)
+    entry, running = checks.poured_off(asked, told), checks.wash_of(asked, args.wash).running
+    received = write(settings, [entry])
+    found = wash_now(settings, args.wash)
+    long = running is not None and running.stand == "long"
     kept = f", {args.kept:g} mL kept" if args.kept is not None else ""
-    lines = [f"{args.wash}: {'water poured off' if long else 'the cloudy part poured on'}{kept}, {local(at, settings)}"]
+    lines = [f"{args.wash}: {'water poured off' if long else 'the cloudy part poured on'}{kept}"]
     if long:
         lines.append("  keep the light layer; the dark at the bottom and what clings to the glass stays behind")
-    lines.append(f"→ {washing.next_step(found, settings.practice.yeast, at)}")
+    lines[0] += f", {local(entry.at, settings)}"
+    lines.append(f"→ {washing.next_step(found, settings.practice.yeast, entry.at)}")
     if found.rounds >= settings.practice.yeast.rounds and found.volume_ml:
         lines.append(f"  {_sizes(found.volume_ml, settings)}")
     return say_done(args, lines, undo_of(args.wash), wash=args.wash, rounds=found.rounds, kept_ml=args.kept,
                     received=iso(received))  # fmt: skip
-
-
-def _not_early(args: argparse.Namespace, settings: Settings, running: Stand, at: int) -> None:
-    """UsageError while it should stand on, unless told so."""
-    if running.stand == "long" and at < running.due_ms and not args.anyway:
-        raise UsageError(
-            f"{args.wash} should stand until {local(running.due_ms, settings)}: pouring early throws yeast away",
-            "wait; where its top is clear already, or it was poured, --anyway notes it",
-        )
 
 
 def _sizes(volume: float, settings: Settings) -> str:
@@ -274,34 +221,29 @@ def _sizes(volume: float, settings: Settings) -> str:
 
 def _jar(args: argparse.Namespace) -> int:
     from monitor.batches import shelf  # noqa: PLC0415 - with the science
+    from monitor.engine.checks import yeast as checks  # noqa: PLC0415
 
     settings = settings_of(args)
-    state = whole_state(settings)
-    wash, harvest = _washable(state, args.wash)
+    asked = asked_of(settings, anyway=args.anyway)
+    wash, harvest = checks.washable(asked, args.wash)
     if not args.jars:
         hint = f" ({_sizes(wash.volume_ml, settings)})" if wash.volume_ml else ""
         raise UsageError("no jar was named", f"NAME=ML for each, such as ale-1=200{hint}")
-    if args.fridge is not None and args.fridge not in {each.name for each in settings.fridge}:
-        known = ", ".join(each.name for each in settings.fridge) or "none"
-        raise UsageError(f"there is no fridge {args.fridge}", f"fridges: {known}")
-    at = _after(args, settings, wash)
-    if wash.running is not None:
-        _not_early(args, settings, wash.running, at)
+    at = when_of(args, settings, asked)
     names: list[str] = []
-    entries = []
+    told = []
     for text in args.jars:
         name, volume, layer = _one(text)
-        names.append(free_name(state, name, harvest.strain, names))
-        entries.append(deed(
+        names.append(free_name(asked.state, name, harvest.strain, names))
+        told.append(deed(
             Jarred, at=at, jar=names[-1], strain=harvest.strain, origin="wash", wash=args.wash,
             generation=harvest.generation, volume_ml=volume, layer_ml=layer,
             stored_c=args.stored, fridge=args.fridge,
         ))  # fmt: skip
+    entries = checks.filled(asked, told)
     total = sum(each.volume_ml for each in entries)
-    if wash.volume_ml is not None and total > wash.volume_ml * 1.1:
-        raise UsageError(f"{total:g} mL cannot come from {wash.volume_ml:.0f} mL", "check the figures")
     received = write(settings, entries)
-    lines = [f"{args.wash}: put up as {', '.join(names)}, {total:g} mL in all, {local(at, settings)}"]
+    lines = [f"{args.wash}: put up as {', '.join(names)}, {total:g} mL in all, {local(entries[0].at, settings)}"]
     if wash.rounds < settings.practice.yeast.rounds:
         lines.append(f"  after {wash.rounds} round{'' if wash.rounds == 1 else 's'}; "
                      f"{settings.practice.yeast.rounds} are usual")  # fmt: skip
@@ -325,6 +267,4 @@ def _one(text: str) -> tuple[str | None, float, float | None]:
         millis, settled = millilitres(volume), millilitres(layer) if slash else None
     except argparse.ArgumentTypeError as error:
         raise UsageError(f"{text!r} is no jar", "write NAME=ML, such as ale-1=200, or ale-1=200/60") from error
-    if settled is not None and settled > millis:
-        raise UsageError(f"{text!r}: a layer of {settled:g} mL is more than the jar holds", "check the figures")
     return (name if sign else None), millis, settled

@@ -40,12 +40,7 @@ def keep(store: Path, content: bytes) -> str:
 
     It is on the disk whole, or not at all.
     """
-    if len(content) > MOST_BYTES:
-        raise UsageError(f"the photo has {len(content) / 1e6:.0f} MB", f"at most {MOST_BYTES // 1_000_000} MB are kept")
-    kind = kind_of(content)
-    if kind is None:
-        raise UsageError("the file is no picture by its first bytes", "give a JPEG, PNG, WebP or HEIC file")
-    name = f"{hashlib.sha256(content).hexdigest()[:16]}.{kind}"
+    name = name_of(content)
     file = folder_of(store) / name
     if not file.exists():
         file.parent.mkdir(mode=0o750, exist_ok=True)
@@ -56,6 +51,16 @@ def keep(store: Path, content: bytes) -> str:
             os.fsync(out.fileno())
         part.replace(file)
     return name
+
+
+def name_of(content: bytes) -> str:
+    """The file name of a photo, by what is in it. UsageError for what is no picture, or too large."""
+    if len(content) > MOST_BYTES:
+        raise UsageError(f"the photo has {len(content) / 1e6:.0f} MB", f"at most {MOST_BYTES // 1_000_000} MB are kept")
+    kind = kind_of(content)
+    if kind is None:
+        raise UsageError("the file is no picture by its first bytes", "give a JPEG, PNG, WebP or HEIC file")
+    return f"{hashlib.sha256(content).hexdigest()[:16]}.{kind}"
 
 
 def read(path: Path) -> bytes:

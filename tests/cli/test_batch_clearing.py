@@ -59,13 +59,15 @@ SEAL = ("seal", "amber-1", "--litres", "4", "--headspace", "0.3", "--sealed-at",
 
 def test_the_first_part_is_refused_with_every_unmet_condition(config, capsys):
     """Exit 1, each condition with its answer and remedy, and nothing is noted."""
-    code, out, _ = run(capsys, config, *FIRST, "--at", "19")
+    code, out, err = run(capsys, config, *FIRST, "--at", "19")
     assert code == 1
     for words in (
         "NOT      finished", "NOT      racked", "unknown  degassed", "pass     15 to 25 °C", "pass     not cold",
-        "unknown  dose", "--anyway",
+        "unknown  dose",
     ):  # fmt: skip
         assert words in out
+    assert "racked: no racking is noted" in err
+    assert "or say that it was done anyway (--anyway)" in err
     assert entries(config, Fined) == []
 
 
@@ -113,18 +115,24 @@ def test_a_batch_that_is_ready_goes_to_clearing(tmp_path, capsys):
     (deed,) = entries(config, Fined)
     assert (deed.degassed, deed.anyway, deed.dose_ml) == (True, False, 34.0)
     assert state(config).batches["amber-1"].stage == "clearing"
-    code, out, _ = run(capsys, config, *words)
-    assert code == 1
-    assert "NOT      no round running" in out
+    before = entries(config, Fined)
+    for more in ((), ("--anyway",)):
+        code, out, err = run(capsys, config, *words, *more)
+        assert (code, out) == (2, "")
+        assert "a first part (silica sol) went into amber-1" in err
+        assert f"leeswatch batch undo amber-1 --of {iso(deed.received)}" in err
+    assert entries(config, Fined) == before
+    run(capsys, config, "undo", "amber-1", "--of", iso(deed.received))
+    assert run(capsys, config, *words)[0] == 0
 
 
 def test_the_second_part_waits_for_its_time(config, capsys):
     """Early: exit 1 and how long still. In time: noted, with when to look and the allergen of what it is."""
     early = SystemClock().wall_ms() - 40 * MINUTE
     run(capsys, config, *FIRST, "--anyway", "--when", iso(early))
-    code, out, _ = run(capsys, config, "fine", "amber-1", "2", "--what", "chitosan")
-    assert code == 1
-    assert "still 20 min" in out or "still 19 min" in out
+    code, out, err = run(capsys, config, "fine", "amber-1", "2", "--what", "chitosan")
+    assert (code, out) == (1, "")
+    assert "is due in 20 min" in err or "is due in 19 min" in err
     assert len(entries(config, Fined)) == 1
     run(capsys, config, "undo", "amber-1")
     run(capsys, config, *FIRST, "--anyway", "--when", iso(early - HOUR))
@@ -138,7 +146,7 @@ def test_the_second_part_waits_for_its_time(config, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("fine", "amber-9"), 'there is no batch "amber-9"'),
+        (("fine", "amber-9"), "there is no batch amber-9"),
         (("fine", "amber-1", "1"), "part 1 needs its name"),
         (("fine", "amber-1", "2", "--what", "chitosan"), "no first part is noted"),
         ((*FIRST, "--dose", "0"), "--dose 0 cannot be"),
@@ -148,9 +156,9 @@ def test_the_second_part_waits_for_its_time(config, capsys):
         (("clarity", "amber-1", "--ntu", "-3"), "--ntu -3 cannot be"),
         (("seal", "amber-1"), "the pressure depends on the vessel"),
         (("seal", "amber-1", "--opened"), "not noted as closed"),
-        (("seal", "amber-1", "--litres", "0", "--headspace", "1", "--sealed-at", "20"), "volume must lie between"),
-        ((*SEAL, "--stored-at", "80"), "temperature in store"),
-        ((*SEAL, "--rated", "-1", "--closed"), "rated_bar"),
+        (("seal", "amber-1", "--litres", "0", "--headspace", "1", "--sealed-at", "20"), "--litres"),
+        ((*SEAL, "--stored-at", "80"), "--stored-at"),
+        ((*SEAL, "--rated", "-1", "--closed"), "--rated"),
         (("seal", "amber-1", "--litres", "4", "--headspace", "0.3"), "how warm it is when closed is not known"),
     ],
     ids=" ".join,

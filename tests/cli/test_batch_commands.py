@@ -181,14 +181,14 @@ def test_stage_addition_and_end_are_noted(config: Path, capsys: pytest.CaptureFi
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("reading", "amber-9", "1.012"), 'there is no batch "amber-9"; batches: amber-1'),
+        (("reading", "amber-9", "1.012"), "there is no batch amber-9; batches: amber-1"),
         (("reading", "amber-1"), "a reading needs its value"),
         (("reading", "amber-1", "1012"), "give a value from 0.7 to 1.6"),
         (("reading", "amber-1", "1.012", "--at", "180"), "temperature"),
         (("reading", "amber-1", "1.012", "--at", "18", "--calibrated", "68"), "temperature"),
         (("reading", "amber-1", "1.012", "--when", "yesterday"), "'yesterday' is no time; write 2026-03-09T04:10:00Z"),
         (("reading", "amber-1", "--undo"), "has no such hand reading"),
-        (("stage", "amber-9", "cold"), 'there is no batch "amber-9"'),
+        (("stage", "amber-9", "cold"), "there is no batch amber-9"),
         (("add", "amber-1", "sugar", "--rise", "12"), "--rise 12 cannot be; gravity rises by parts of one"),
         (("close", "amber-9"), "batches: amber-1"),
     ],

@@ -108,11 +108,11 @@ def test_a_measured_original_gravity_counts_over_the_forecast(batch: Shelf) -> N
     ("words", "said"),
     [
         (("amber-1", "--vessel", "jug-a"), "there is a batch amber-1 already; give it another name"),
-        (("p", "--vessel", "bucket-a"), "vessel bucket-a holds batch amber-1; close that one"),
+        (("p", "--vessel", "bucket-a"), "vessel bucket-a holds batch amber-1; say first where that one went"),
         (("p", "--vessel", "tun"), "there is no vessel tun; vessels: bucket-a, bucket-b, jug-a, jug-b"),
         (("P!", "--vessel", "jug-a"), "a name is 1 to 63 of a-z"),
         (("p", "--vessel", "jug-a", "--litres", "25"), "25 L do not fit into jug-a, which holds 20 L"),
-        (("p", "--vessel", "jug-a", "--sugar", "sucrose=2"), "say how much it is, all mixed, with --litres"),
+        (("p", "--vessel", "jug-a", "--sugar", "sucrose=2"), "say how many litres it is, all mixed (--litres)"),
         (("p", "--vessel", "jug-a", "--litres", "9", "--sugar", "moon=2"), "sugar must be one of sucrose"),
         (("p", "--vessel", "jug-a", "--litres", "9", "--sugar", "sucrose=200"), "half a kilogram a litre"),
         (("p", "--vessel", "jug-a", "--pitched", "2097-01-01T00:00:00Z"), "is still to come"),
@@ -231,7 +231,8 @@ def test_a_life_from_bucket_to_jug_and_back(batch: Shelf) -> None:
     batch("stage", "pale-2", "cold", "--when", ago(6))
     batch("close", "pale-2", "--when", ago(5))
     assert (batch.piece("pale-2")["stage"], batch.piece("pale-2")["closed"]) == ("cold", True)
-    assert "batch pale-2 is closed; leeswatch batch reopen pale-2" in batch("stage", "pale-2", "stored", code=2)
+    refused = batch("stage", "pale-2", "stored", code=2)
+    assert "batch pale-2 is over; open it again first: leeswatch batch reopen pale-2" in refused
     batch("reopen", "pale-2", "--when", ago(4))
     assert batch.piece("pale-2")["closed"] is False
     for _ in range(6):
@@ -252,16 +253,16 @@ def test_a_life_from_bucket_to_jug_and_back(batch: Shelf) -> None:
         (("rack", "pale-2", "--to", "jug-b"), "18.0 L do not fit into jug-b"),
         (("rack", "pale-2", "--to", "bucket-b", "--litres", "30"), "30 L cannot arrive: there were 18.0 L"),
         (("rack", "pale-2", "--to", "bucket-b", "--loss", "30"), "30 L cannot stay behind"),
-        (("rack", "pale-9", "--to", "bucket-b"), 'there is no batch "pale-9"; batches: amber-1, pale-2'),
+        (("rack", "pale-9", "--to", "bucket-b"), "there is no batch pale-9; batches: amber-1, pale-2"),
         (("split", "pale-2", "amber-1", "--vessel", "jug-b", "--litres", "1"), "there is a batch amber-1 already"),
         (("split", "pale-2", "p", "--vessel", "bucket-b", "--litres", "18"), "it is `batch rack`"),
         (("split", "pale-2", "P P", "--vessel", "jug-b", "--litres", "1"), "a name is 1 to 63"),
         (("merge", "pale-2", "--into", "pale-2"), "cannot be poured into itself"),
-        (("reopen", "pale-2"), "is not closed"),
+        (("reopen", "pale-2"), "is not over"),
         (("undo", "pale-2", "--of", "2020-01-01T00:00:00Z"), "leeswatch batch history pale-2"),
         (("undo", "amber-1"), "nothing about batch amber-1 is left to take back"),
         (("note", "pale-2", "  "), "a note has 1 to 4000 characters"),
-        (("note", "pale-2", "good", "--score", "7"), "add --tasting"),
+        (("note", "pale-2", "good", "--score", "7"), "it was tasted (--tasting)"),
         (("note", "pale-2", "good", "--tasting", "--score", "11"), "give 1 to 10"),
         (("plan", "pale-2", "--to", "tun"), "there is no vessel tun"),
         (("plan", "pale-2", "--lees", "a lot"), "write litres such as 1.2L"),
@@ -295,7 +296,7 @@ def test_an_undo_is_itself_undone_and_a_start_goes_last(batch: Shelf) -> None:
     assert "taken back already" not in batch("undo", "pale-2")
     assert "taken back already" in batch("undo", "pale-2", "--of", ago(3), code=2)
     batch("undo", "pale-2")
-    assert 'there is no batch "pale-2"' in batch("show", "pale-2", code=2)
+    assert "there is no batch pale-2" in batch("show", "pale-2", code=2)
     a_pale(batch)
     assert batch.told("show", "pale-2")["vessel"] == "jug-a"
 

@@ -119,7 +119,7 @@ def test_one_batch_is_its_own_probes_between_pitch_and_end(tmp_path: Path, capsy
     [
         (("--out", "batch.txt"), 2, "batch.txt does not end in .csv"),
         (("--out", "no/such/folder/batch.csv"), 1, "No such file or directory; name a file or folder that is there"),
-        (("--out", "batch.csv", "--batch", "amber-9"), 2, 'there is no batch "amber-9"'),
+        (("--out", "batch.csv", "--batch", "amber-9"), 2, "there is no batch amber-9"),
         (("--out", "batch.csv", "--from", "noon"), 2, "'noon' is no time"),
     ],
 )  # fmt: skip

@@ -66,7 +66,9 @@ def _forecast(told: Batch) -> None:
     if mix is None:
         return
     if told.volume_l is None:
-        raise Refused("ingredients without a volume give no gravity", "say how many litres it is, all mixed (--litres)", "figures")
+        raise Refused(
+            "ingredients without a volume give no gravity", "say how many litres it is, all mixed (--litres)", "figures"
+        )
     try:
         forecast.original(
             told.volume_l, mix.sugar_kg, mix.grain_kg, mix.enzymes, alcohol_limit_abv=told.alcohol_limit_abv
@@ -179,7 +181,9 @@ def noted(asked: Asked, entry: Noted) -> Noted:
     if not entry.text.strip():
         raise Refused("a note has 1 to 4000 characters", "write something", "figures")
     if entry.score is not None and entry.sort != "tasting":
-        raise Refused("only a tasting has a score", "say that it was tasted (--tasting), or leave the score out", "figures")
+        raise Refused(
+            "only a tasting has a score", "say that it was tasted (--tasting), or leave the score out", "figures"
+        )
     return entry.model_copy(update={"at": _about(asked, entry.about, entry.at)})
 
 

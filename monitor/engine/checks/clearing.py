@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.batches import clearing
 from monitor.batches.clearing import CLEARNESSES, Clearing, Condition
+from monitor.batches.record import counting
 from monitor.engine import clocks, cold
 from monitor.engine.checks.common import GIVE_TIME, Asked, since_pitch, still_open
 from monitor.engine.state import State
@@ -44,9 +45,16 @@ def no_round_runs(name: str, found: Clearing, asked: Asked) -> None:
         at = found.first.at_ms
         raise Refused(
             f"a first part ({found.first.what}) went into {name} {asked.local(at)}, and waits for its second",
-            f"if that one was a mistake: leeswatch batch undo {name} --of {iso(at)}; else tell of the second part, "
-            "and a first part after it begins a new round",
+            f"if that one was a mistake: {_undo(asked, name, 1)}; else tell of the second part, and a first part after "
+            "it begins a new round",
         )
+
+
+def _undo(asked: Asked, name: str, part: int) -> str:
+    """The command that takes the latest such part back; by when it was told, for a stage may be of the same time."""
+    done = counting(asked.state.records.get(f"batch:{name}", ()))
+    told = next(each.received for each in reversed(done) if isinstance(each, Fined) and each.part == part)
+    return f"leeswatch batch undo {name} --of {iso(told)}"
 
 
 def first_part(asked: Asked, entry: Fined) -> tuple[Condition, ...]:
@@ -95,7 +103,7 @@ def _second(asked: Asked, batch: BatchState, found: Clearing, at: int) -> bool:
     if found.second is not None:
         against = asked.discourage(
             f"the second part went in {asked.local(found.second.at_ms)}",
-            f"if that was a mistake: leeswatch batch undo {batch.name} --of {iso(found.second.at_ms)}; else leave it",
+            f"if that was a mistake: {_undo(asked, batch.name, 2)}; else leave it",
         )
     if at < due:
         minutes = (due - at + MINUTE - 1) // MINUTE
