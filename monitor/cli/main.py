@@ -29,6 +29,7 @@ COMMANDS = {
     "yeast": "Yeast: washing, the shelf, what to pitch, where it comes from.",
     "report": "A batch as a report (HTML or PDF), or labels for jugs and jars.",
     "alert": "Alerts: list, acknowledge, shelve, done.",
+    "relay": "A time-series server: what goes there, and reading back what it keeps.",
     "fleet": "Many sites on one broker: who has gone quiet, and what each says.",
 }
 MODULES = {"import": "import_"}
