@@ -28,6 +28,7 @@ from monitor.cli.common import (
     with_json,
     write,
 )
+from monitor.intake.values import plain
 from monitor.model.config import Settings
 from monitor.model.errors import SourceError, StoreError, UsageError
 from monitor.model.inputs import ProbeMoved, Reading
@@ -204,13 +205,15 @@ def _print(found: dict[str, Any], settings: Settings) -> None:
         for topic, each in found["topics"].items():
             ours = "  (our own)" if topic.startswith(OWN) else "  (no probe has this topic)"
             known = "" if topic in configured else ours
-            out.print(f"{topic}: {each['messages']} messages, last {each['last'][:80]}{known}", markup=False)
+            last = plain(each["last"], 80)
+            out.print(f"{plain(topic)}: {each['messages']} messages, last {last}{known}", markup=False)
         if not found["topics"]:
             out.print("Nothing was heard on the broker.")
     if found["unreadable"]:
         out.print("Could not be read, latest first:")
         for each in found["unreadable"]:
-            out.print(f"  {each['time']} {each['origin']}: {each['reason']}: {each['content'][:60]}", markup=False)
+            words = f"{plain(each['origin'])}: {plain(each['reason'])}: {plain(each['content'], 60)}"
+            out.print(f"  {each['time']} {words}", markup=False)
 
 
 # --- move and trial ----------------------------------------------------------------------------------------------

@@ -126,6 +126,25 @@ def test_what_could_not_be_read_is_shown(
     assert told["unreadable"][0]["reason"]
 
 
+def test_what_comes_from_elsewhere_cannot_play_with_the_terminal(
+    tmp_path: Path, broker: Broker, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Escapes in a topic, in its last message and in what could not be read are shown as what they are: no text."""
+    config = cellar(tmp_path, port=broker.port)
+    with Store.open(tmp_path / "store.db") as store, store.transaction():
+        store.add_unreadable(Unreadable("mqtt", "x\x1b[2J", "no\x9b2J", b"\x1b]0;owned\x07"), DAY_AGO)
+    with BrokerLink(broker.port, name="evil") as link:
+        link.publish("evil/\u202eback", b"\x1b[31mred", retained=True)
+        link.settle()
+        out = run_here(capsys, "probe", "list", "--config", config, "--listen", "0.5")[1]
+        link.publish("evil/\u202eback", b"", retained=True)
+        link.settle()
+
+    assert "owned" in out
+    assert "red" in out
+    assert all(each.isprintable() or each == "\n" for each in out)
+
+
 def _heard(config: Path, link: BrokerLink) -> bool:
     link.publish("cellar/float-a", b"T=warm")
     threading.Event().wait(0.3)
