@@ -16,7 +16,7 @@ from monitor.alerts.book import Outcome
 from monitor.batches import clearing, hold, seal
 from monitor.batches.clearing import Clearing, Sinking, Surroundings
 from monitor.batches.seal import Judgement
-from monitor.engine import cold, seals
+from monitor.engine import cold, ice, seals
 from monitor.engine.state import State
 from monitor.engine.verdicts import liquid_source
 from monitor.model.clock import HOUR, MINUTE, parse_time
@@ -232,7 +232,7 @@ def warmth_of(state: State, batch: BatchState, now_ms: int) -> tuple[float, str]
 
 def sinking_of(state: State, batch: BatchState, now_ms: int) -> Sinking | None:
     """How long things need to sink in a batch's vessel; None where its warmth is not known or out of range."""
-    warmth, litres, found = warmth_of(state, batch, now_ms), cold.volume_of(state, batch), cold.strength(state, batch)
+    warmth, litres, found = warmth_of(state, batch, now_ms), cold.volume_of(state, batch), ice.strength(state, batch)
     if warmth is None or litres is None:
         return None
     abv = found[0] if found is not None else ABV_UNKNOWN

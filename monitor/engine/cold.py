@@ -10,6 +10,8 @@ from monitor.batches.hold import HoldState, Seen, Standing, Thing
 from monitor.batches.record import counting
 from monitor.batches.strength import birth_of
 from monitor.batches.strength import volume_of as litres_of
+from monitor.engine import ice
+from monitor.engine.condition import open_batch
 from monitor.engine.derive import temperature_of
 from monitor.engine.lives import facts_for, start_of
 from monitor.engine.state import State
@@ -20,9 +22,7 @@ from monitor.model.findings import Finding
 from monitor.rules.batch import BatchState
 from monitor.rules.fridge import FridgeState
 from monitor.rules.health import span_words
-from monitor.science import alcohol
 
-READING_ERROR = 0.001  # SG: of an original gravity that was read
 FRESH_LEAST = 15 * MINUTE
 JAR_L = 0.5  # of a jar whose volume nobody told
 
@@ -38,22 +38,6 @@ class Tender:
 
 
 # --- facts -------------------------------------------------------------------------------------------------------
-
-
-def strength(state: State, batch: BatchState) -> tuple[float, float] | None:
-    """Alcohol of a batch now, % by volume, and the lower end of its range; None where it is not known."""
-    told = state.vessel(batch.vessel)
-    if not batch.thinned and batch.original is not None and batch.last_gravity is not None:
-        try:
-            found = alcohol.alcohol(
-                batch.original, min(batch.last_gravity, batch.original), og_error=batch.forecast_sd or READING_ERROR
-            )
-        except ValueError:
-            return None
-        return found.abv, max(0.0, found.abv_low)
-    if not batch.thinned and told is not None and told.abv is not None:
-        return told.abv, max(0.0, 0.95 * told.abv - 0.2)
-    return None
 
 
 def volume_of(state: State, batch: BatchState) -> float | None:
@@ -95,7 +79,7 @@ def fridge_of(state: State, held: Held) -> FridgeState | None:
     if held.fridge is not None:
         return state.fridges.get(held.fridge)
     vessel = vessel_of(state, held.about)
-    return next((fridge for fridge in state.fridges.values() if vessel in fridge.contents), None)
+    return next((fridge for fridge in state.fridges.values() if vessel in fridge.known()), None)
 
 
 def thing_of(state: State, held: Held) -> Thing:
@@ -109,13 +93,12 @@ def thing_of(state: State, held: Held) -> Thing:
         litres = litres if litres is not None else _jar_litres(state, held.about)
     if material is None:
         material = settings.material if settings is not None and kind == "batch" else "glass"
-    low = None
-    if held.abv is not None:
-        low = max(0.0, 0.95 * held.abv - 0.2)
-    elif batch is not None:
-        found = strength(state, batch)
-        low = found[1] if found is not None else None
-    freezes_c, why = hold.freezes(low, yeast=kind != "batch")
+    if held.abv is None and batch is not None:
+        freezes_c, why = ice.begins(state, batch.vessel, batch)
+        why += f", and ice may begin at {freezes_c:.1f} °C"
+    else:
+        low = ice.at_least(held.abv) if held.abv is not None else None
+        freezes_c, why = hold.freezes(low, yeast=kind != "batch")
     return Thing(litres, material, freezes_c, why, name)
 
 
@@ -135,7 +118,7 @@ def seen_of(state: State, held: Held, now_ms: int) -> Seen:
     """What is known of the liquid and its air at a minute."""
     vessel, fridge = vessel_of(state, held.about), fridge_of(state, held)
     air = air_now(fridge, now_ms)
-    content = fridge.contents.get(vessel) if fridge is not None else None
+    content = fridge.known().get(vessel) if fridge is not None else None
     estimate = taus = None
     if content is not None and fridge is not None:
         if air is not None:
@@ -159,9 +142,10 @@ def standing(state: State, about: str, held: Held) -> Standing | None:
 def tender(state: State, fridge: FridgeState, running: dict[str, Held]) -> list[Tender]:
     """Everything known to stand in a fridge, the most tender first: its contents, and what is held there."""
     found = {
-        name: Tender(name, content.freezes_c, content.why, content.estimate)
-        for name, content in fridge.contents.items()
+        name: Tender(name, content.freezes_c, content.why, content.estimate) for name, content in fridge.jars.items()
     }
+    for name, content in fridge.contents.items():  # what was typed a moment ago counts, too
+        found[name] = Tender(name, *ice.begins(state, name, open_batch(state, name)), content.estimate)
     for about, held in running.items():
         if fridge_of(state, held) is fridge:
             thing, own = thing_of(state, held), state.holds.get(about)
@@ -186,7 +170,7 @@ def tick(state: State, running: dict[str, Held], now_ms: int, out: Outcome) -> N
         own = state.holds.get(about)
         if own is None or own.of_ms != held.received:
             fridge = fridge_of(state, held)
-            content = fridge.contents.get(vessel_of(state, about)) if fridge is not None else None
+            content = fridge.known().get(vessel_of(state, about)) if fridge is not None else None
             state.holds[about] = hold.begin(held, now_ms, fridge_c=content.estimate if content is not None else None)
             words = f"{about.partition(':')[2]} is held anew."
             state.book.note(Finding("cold-hold-done", about, active=False, message=words), now_ms, out)
@@ -203,7 +187,7 @@ def _look(state: State, about: str, held: Held, own: HoldState, now_ms: int, out
     if hold.advance(own, held, thing, seen_of(state, held, now_ms), practice, now_ms):
         state.book.note(_done(about, held, own, thing, practice), now_ms, out)
     fridge = fridge_of(state, held)
-    if own.by in ("told", "nothing", "fridge") or (fridge is not None and vessel_of(state, about) in fridge.contents):
+    if own.by in ("told", "nothing", "fridge") or (fridge is not None and vessel_of(state, about) in fridge.known()):
         return  # the fridge's own rule tells of what is listed in it
     margin = own.low_c() - thing.freezes_c
     if margin < hold.FREEZE_CARE_K:

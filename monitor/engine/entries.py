@@ -8,7 +8,7 @@ from typing import Any
 
 from monitor.alerts.book import Outcome
 from monitor.batches.record import meant
-from monitor.engine import by_hand, deeds
+from monitor.engine import air, by_hand, deeds
 from monitor.engine.facts import rebase, set_batch
 from monitor.engine.state import State
 from monitor.engine.verdicts import settle_step
@@ -30,14 +30,11 @@ from monitor.model.inputs import (
     Ticked,
     Trouble,
 )
-from monitor.rules.contents import DOUBT_AT_FIRST, DOUBT_WARM
-from monitor.rules.fridge import Content, FridgeState
+from monitor.rules.fridge import FridgeState
 from monitor.rules.health import ProbeHealth, span_words
 from monitor.rules.track import KEPT_HOURS
-from monitor.science import thermal
 
 AWAY = 10 * MINUTE
-WARM_C = 20.0  # what is put into a fridge is taken to come from a room
 
 
 def apply_entry(state: State, entry: JournalEntry, now_ms: int, out: Outcome) -> None:
@@ -51,6 +48,9 @@ def apply_entry(state: State, entry: JournalEntry, now_ms: int, out: Outcome) ->
     handler = _HANDLERS.get(type(entry))
     if handler is not None:
         handler(state, entry, now_ms, out)
+    for subject in about:
+        if subject.startswith("jar:"):
+            air.shelve(state, subject[4:], now_ms)
 
 
 # --- the watcher itself ------------------------------------------------------------------------------------------
@@ -117,7 +117,7 @@ def _configured(state: State, entry: Configured, now_ms: int, out: Outcome) -> N
         if known is None:
             known = state.fridges[fridge.name] = FridgeState(fridge.name, fridge.target_c, fridge.band_k)
             for vessel in fridge.contents:
-                _put_in(state, known, vessel, None)
+                air.put_in(state, known, vessel, None)
         known.target, known.band = fridge.target_c, fridge.band_k
         state.touch(f"fridge:{fridge.name}")
     wanted = {fridge.name for fridge in settings.fridge}
@@ -127,19 +127,10 @@ def _configured(state: State, entry: Configured, now_ms: int, out: Outcome) -> N
         state.book.close(f"fridge:{gone}", now_ms, out)
     for batch in settings.batch:
         rebase(state, set_batch(state, batch))
-
-
-def _put_in(state: State, fridge: FridgeState, vessel: str, now_ms: int | None) -> None:
-    settings = state.vessel(vessel)
-    litres, material = (settings.volume_l, settings.material) if settings else (0.5, "glass")
-    fridge.contents[vessel] = Content(
-        estimate=fridge.target if now_ms is None else WARM_C,
-        at_ms=0 if now_ms is None else now_ms,
-        tau_s=thermal.time_constant(min(max(litres, 0.05), 2000.0), material).usual_s,
-        freezes_c=0.0,
-        why="what is in it is not known, so it is taken for water",
-        doubt=DOUBT_AT_FIRST if now_ms is None else DOUBT_WARM,
-    )
+    for subject in [key for key in state.records if key.startswith("jar:")]:
+        air.shelve(state, subject[4:], now_ms)
+    for each in state.fridges.values():
+        air.tell_freezing(state, each)
 
 
 def _moved(state: State, entry: ProbeMoved, now_ms: int, out: Outcome) -> None:
@@ -171,8 +162,9 @@ def _contents(state: State, entry: ContentsChanged, now_ms: int, _: Outcome) -> 
         del fridge.contents[vessel]
     for vessel in entry.contents:
         if vessel not in fridge.contents:
-            _put_in(state, fridge, vessel, now_ms)
+            air.put_in(state, fridge, vessel, now_ms)
             fridge.loaded_ms = now_ms
+    air.tell_freezing(state, fridge)
     state.touch(f"fridge:{entry.fridge}")
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from monitor.batches import seal
 from monitor.batches.seal import Facts
-from monitor.engine import cold
+from monitor.engine import ice
 from monitor.engine.state import State
 from monitor.engine.verdicts import gravity_witnesses
 from monitor.model.clock import DAY, HOUR
@@ -28,7 +28,7 @@ def seal_facts(
     state keeps. Gravities typed or told after `after_ms` count in any stage.
     """
     gravity, error, fresh = _gravity_of(state, batch, now_ms, after_ms)
-    expected, found = expectation(batch), cold.strength(state, batch)
+    expected, found = expectation(batch), ice.strength(state, batch)
     final, final_error, most, shared = None, None, None, None
     if said is not None and said.get("remaining_range") and said.get("final_range") and not fresh:
         final, (low, high) = said["final_expected"], said["final_range"]

@@ -29,7 +29,7 @@ from monitor.rules.track import Hour, Steps, Track
 from monitor.science.calibration import Curve, fit
 
 # Raise it when a piece changes its form or a rule remembers something new: the state is then rebuilt from the inputs.
-STATE_VERSION = 6
+STATE_VERSION = 7
 
 
 @dataclass(slots=True)

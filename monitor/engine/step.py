@@ -85,8 +85,7 @@ def _each_hour(state: State, now_ms: int, out: Outcome) -> None:
         hourly(state, batch, now_ms, out)
     for name, fridge in state.fridges.items():
         tell_room(state, fridge, now_ms)
-        for vessel, content in fridge.contents.items():
-            tell_freezing(state, vessel, content, open_batch(state, vessel))
+        tell_freezing(state, fridge)
         state.touch(f"fridge:{name}")
     for key, track in state.tracks.items():
         for number in track.prune(now_ms):

@@ -215,7 +215,7 @@ def _fridge(fridge: FridgeState, now_ms: int) -> dict[str, Any]:
                 "margin": round(content.estimate - content.freezes_c, 2) if heard or content.measured else None,
                 "why": content.why,
             }
-            for name, content in fridge.contents.items()
+            for name, content in fridge.known().items()
         ],
     }
 

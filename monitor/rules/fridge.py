@@ -43,7 +43,7 @@ def take(fridge: FridgeState, measured_ms: int, value: float) -> None:
     fridge.air, fridge.at_ms = value, measured_ms
     _keep(fridge.recent, (measured_ms, value), RECENT, RECENT_APART)
     _keep(fridge.course, (measured_ms, fridge.level), COURSE, COURSE_APART)
-    for content in (*fridge.contents.values(), fridge.stand_in):
+    for content in (*fridge.contents.values(), *fridge.jars.values(), fridge.stand_in):
         contents.advance(content, mean, measured_ms)
     if gap > GAP:
         fridge.back_ms = fridge.onset_ms = None
@@ -65,7 +65,7 @@ def _first(fridge: FridgeState, measured_ms: int, value: float) -> None:
     # What stood inside before anyone watched has the mean of the cycles, not the air of this moment; where the
     # air is far from the target, the air is all there is to go by.
     usual = fridge.target if abs(value - fridge.target) <= fridge.band + COLD_START_K else value
-    for content in (*fridge.contents.values(), fridge.stand_in):
+    for content in (*fridge.contents.values(), *fridge.jars.values(), fridge.stand_in):
         content.estimate = usual if content.at_ms == 0 else content.estimate
         content.at_ms = measured_ms
 

@@ -257,7 +257,7 @@ def _freeze_findings(fridge: FridgeState) -> list[Finding]:
     Not in a freezer, which is meant to freeze what stands in it: there only what is listed can be at risk.
     """
     about = f"fridge:{fridge.name}"
-    if not fridge.contents and fridge.target < FREEZER_BELOW_C:
+    if not fridge.known() and fridge.target < FREEZER_BELOW_C:
         words = f"Nothing that may not freeze is listed in {fridge.name}."
         return [Finding("freeze-risk", about, active=False, message=words, seen_ms=fridge.at_ms)]
     name, content = min(fridge.inside().items(), key=lambda each: each[1].estimate - each[1].freezes_c)

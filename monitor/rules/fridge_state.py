@@ -76,6 +76,7 @@ class FridgeState:
     steepest: float = 0.0  # K/min
     steepest_ms: int = 0
     contents: dict[str, Content] = field(default_factory=dict)
+    jars: dict[str, Content] = field(default_factory=dict)  # of yeast, that stand here by the shelf
     stand_in: Content = field(default_factory=stand_in)
     loaded_ms: int | None = None  # when something warm was put in, if told
     room: float | None = None  # the air round it
@@ -88,9 +89,13 @@ class FridgeState:
     idle_ms: int | None = None
     starts: list[int] = field(default_factory=list)  # of the compressor, by the meter
 
+    def known(self) -> dict[str, Content]:
+        """What stands inside as far as it was told: vessels by its contents, jars by the shelf."""
+        return {**self.jars, **self.contents}
+
     def inside(self) -> dict[str, Content]:
         """What stands inside, or what is taken to."""
-        return self.contents or {STAND_IN: self.stand_in}
+        return self.known() or {STAND_IN: self.stand_in}
 
     def shut(self) -> bool:
         """Whether a contact says that the door is closed."""

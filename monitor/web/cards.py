@@ -135,7 +135,7 @@ def fridge_card(fridge: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
         "headline": headline,
         "near": near,
         "unheard": "" if fridge["air"] is not None else _fridge_waits(fridge["name"], told),
-        "glass": any(materials.get(each["vessel"]) == "glass" for each in fridge["contents"]),
+        "glass": any(materials.get(each["vessel"], "glass") == "glass" for each in fridge["contents"]),
     }
 
 

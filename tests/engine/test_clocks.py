@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.engine import clocks, cold
+from monitor.engine import clocks, cold, ice
 from monitor.engine.state import State
 from monitor.model.clock import DAY, HOUR, MINUTE
 from monitor.model.deeds import (
@@ -315,7 +315,7 @@ def test_the_most_tender_thing_in_a_fridge(shed):
     assert [each.name for each in found] == ["a1", "amber-1"]
     assert found[0].freezes_c == 0.0
     assert -4.0 < found[1].freezes_c < -2.5
-    strong = cold.strength(shed.state, shed.state.batches["amber-1"])
+    strong = ice.strength(shed.state, shed.state.batches["amber-1"])
     assert strong is not None
     assert strong[1] < strong[0]
 
