@@ -19,6 +19,7 @@ from monitor.model.deeds import (
     Unsealed,
 )
 from monitor.model.inputs import BatchClosed, BatchStarted, StageChanged, Started
+from tests.cost import calls_of
 
 from .cellar import Cellar, wobble
 
@@ -441,6 +442,23 @@ def test_what_stands_closed_is_judged_again_only_when_something_of_it_is_new(she
     shed.state.batches["amber-1"].rest = shed.state.batches["amber-1"].verdict = None
     shed.wait(MINUTE)
     assert len(asked) == 2
+
+
+def test_what_stands_closed_costs_next_to_nothing_each_minute(shed):
+    """No figure of it is reckoned anew while nothing changed: some dozens of calls each, not the thousands it was."""
+    finished(shed)
+    shed.wait(2 * MINUTE)
+    none = calls_of(lambda: shed.wait(MINUTE))
+    for number in range(40):
+        name = f"keg-{number}"
+        told = {"name": name, "vessel": name, "pitched": shed.now, "original_gravity": 1.05 + number / 1e4}
+        shed.tell(BatchStarted(batch=told))
+        batch = shed.state.batches[name]
+        batch.verdict = batch.rest = "finished"
+        batch.last_gravity, batch.stage = 0.9935, "stored"
+        close(shed, batch=name, material="steel", rated_bar=6.0, gravity=0.9935, fall_most=0.0008, abv=10.0)
+    shed.wait(2 * MINUTE)
+    assert calls_of(lambda: shed.wait(MINUTE)) - none < 40 * 60
 
 
 def test_many_batches_with_finings_cost_little_more_than_each(shed):
