@@ -213,13 +213,14 @@ class Life:
     def _plan(self) -> list[tuple[int, str]]:
         day = NOW
         fixed = [
-            (0.3, "hand"), (0.5, "kill short"), (1.2, "hand"), (1.3, "undo"), (1.4, "hand again"), (1.5, "kill"),
-            (2.3, "hand"), (2.4, "step forward"), (2.6, "kill long"), (3.1, "hand"), (3.2, "undo"), (3.3, "step back"),
-            (3.5, "command"), (4.1, "hand"), (4.5, "unsure"), (4.9, "kill"), (5.2, "addition"), (5.5, "stop"),
-            (5.8, "contents"), (6.1, "kill"), (6.5, "suspend"), (7.2, "move"), (7.4, "hand"), (7.6, "settings"), (8.0, "new batch"),
-            (8.4, "stage"), (8.8, "step small"), (9.1, "move out"), (9.5, "kill long"), (10.0, "close"),
-            (10.6, "addition known"), (11.0, "kill short"), (5.4, "undo deed"), (6.6, "split"), (10.3, "rack"),
-            (11.2, "undo deed"), (11.3, "undo deed"), (11.6, "merge"),
+            (0.3, "hand"), (0.5, "kill short"), (1.2, "hand"), (1.3, "undo"), (1.4, "hand again"),
+            (1.5, "kill"), (2.3, "hand"), (2.4, "step forward"), (2.6, "kill long"), (3.1, "hand"),
+            (3.2, "undo"), (3.3, "step back"), (3.5, "command"), (4.1, "hand"), (4.5, "unsure"), (4.9, "kill"),
+            (5.2, "addition"), (5.5, "stop"), (5.8, "contents"), (6.1, "kill"), (6.5, "suspend"), (7.2, "move"),
+            (7.4, "hand"), (7.6, "settings"), (8.0, "new batch"), (8.4, "stage"), (8.8, "step small"),
+            (9.1, "move out"), (9.5, "kill long"), (10.0, "close"), (10.6, "addition known"),
+            (11.0, "kill short"), (5.4, "undo deed"), (6.6, "split"), (10.3, "rack"), (11.2, "undo deed"),
+            (11.3, "undo deed"), (11.6, "merge"),
         ]  # fmt: skip
         acts = [(day + round(at * DAY), what) for at, what in fixed]
         acts += [(day + self.chance.randrange(DAYS * DAY), "answer an alert") for _ in range(25)]
