@@ -24,7 +24,7 @@ from random import Random
 from typing import Any, TypeVar
 
 from monitor.engine.state import State
-from monitor.model.clock import HOUR, MINUTE, SECOND, Clock
+from monitor.model.clock import HOUR, MINUTE, SECOND, Clock, SystemClock
 from monitor.model.config import Relay
 from monitor.model.errors import StoreError
 from monitor.model.inputs import Trouble
@@ -85,11 +85,15 @@ class Sender:
     def __init__(
         self, relay: Relay, site: str, path: Path, do: Callable[[Callable[[Store], Any]], Future[Any]],
         record: Callable[[Trouble], Future[int]], clock: Clock, server: Callable[[], Server], *,
-        chance: Random | None = None,
+        chance: Random | None = None, real: Clock | None = None,
     ) -> None:  # fmt: skip
-        """`server` is made in the thread at its first need: its library is large."""
+        """`server` is made in the thread at its first need: its library is large.
+
+        The server lives in real time, whatever the clock of the readings does: waiting and holding go by `real`.
+        """
         self._relay, self._site, self._path = relay, site, path
         self._do, self._record, self._clock = do, record, clock
+        self._real = real or SystemClock()
         self._make = server
         self._server: Server | None = None
         self._chance = chance or Random()  # noqa: S311 - it spreads requests, it guards nothing
@@ -97,7 +101,7 @@ class Sender:
         self._thread: threading.Thread | None = None
         self._awake = threading.Event()
         self._stopping = False
-        now = clock.mono_ms()
+        now = self._real.mono_ms()
         kib, requests = relay.kib_per_second, relay.requests_per_minute
         self._bytes = Allowance(None if kib is None else kib * 1024.0, now)
         self._requests = Allowance(None if requests is None else requests / 60.0, now)
@@ -144,7 +148,7 @@ class Sender:
             self._awake.clear()
             wait = self.turn()
             if wait > 0 and not self._stopping:
-                self._awake.wait(self._clock.real_seconds(wait))
+                self._awake.wait(wait / SECOND)
         self.close()
 
     def close(self) -> None:
@@ -173,7 +177,7 @@ class Sender:
         return wait
 
     def _turn(self) -> int:
-        now = self._clock.mono_ms()
+        now = self._real.mono_ms()
         if now < self._resume:
             return self._resume - now
         if self._reader is None:
@@ -190,7 +194,7 @@ class Sender:
             return 0 if self._queue_past() else min(round(self._relay.every * SECOND), held_until)
         self._look(now, LOOK_EVERY)
         full = self._deliver(rows)
-        self._sent_ms = None if full else self._clock.mono_ms()  # a backlog goes on at once
+        self._sent_ms = None if full else self._real.mono_ms()  # a backlog goes on at once
         return 0 if full else min(round(self._relay.every * SECOND), held_until)
 
     def _queue_past(self) -> bool:
@@ -247,7 +251,7 @@ class Sender:
         lines, rows = self._lines(rows)
         if not rows:
             return whole
-        now = self._clock.mono_ms()
+        now = self._real.mono_ms()
         extra: list[str] = []
         if self._said_ms is None or now - self._said_ms >= SAY_EVERY:
             extra, self._said_ms = [self._known_good()], now
@@ -316,7 +320,7 @@ class Sender:
         if self._stopping:
             raise _Stopping
         size = self._ask(lambda server: server.write(lines))
-        now = self._clock.mono_ms()
+        now = self._real.mono_ms()
         self._bytes.use(size, now)
         self._requests.use(1.0, now)
         self._status = replace(
@@ -335,7 +339,7 @@ class Sender:
     def _mark(self, rows: Sequence[Row]) -> None:
         first, last, past, stamp = rows[0].seq, rows[-1].seq, rows[0].past, self._stamp or ""
         self._hand(lambda store: store.outbox.mark_sent(first, last, stamp, past=past))
-        self._held.append((last, past, self._clock.mono_ms()))
+        self._held.append((last, past, self._real.mono_ms()))
         self._status = replace(self._status, sent=self._status.sent + len(rows))
 
     def _refuse(self, row: Row, lines: Sequence[str], reason: str) -> None:
@@ -359,7 +363,7 @@ class Sender:
         self._looked_ms = None
         failures = self._status.failures + 1
         wait = wait_after(failures, answer.wait_ms if isinstance(answer, Later) else None, self._chance)
-        self._resume = self._clock.mono_ms() + wait
+        self._resume = self._real.mono_ms() + wait
         if str(answer) != self._status.error or failures == SUSPECT:
             how_long = span_words(wait) if wait >= MINUTE else f"{max(1, wait // SECOND)} s"
             _log.warning("the relay waits %s: %s", how_long, answer)
@@ -370,7 +374,7 @@ class Sender:
 
     def _count(self) -> None:
         """Look at what waits, and tell when it has waited too long."""
-        now = self._clock.mono_ms()
+        now = self._real.mono_ms()
         if self._counted_ms is not None and now - self._counted_ms < COUNT_EVERY:
             return
         try:
@@ -402,7 +406,7 @@ class Sender:
 
     def stood(self) -> None:
         """The alert stood when we started: it is told when it is over."""
-        self._told_ms = self._clock.mono_ms()
+        self._told_ms = self._real.mono_ms()
 
     def _tell(self, *, active: bool, detail: str) -> None:
         self._record(Trouble(alert="relay-behind", active=active, detail=detail))

@@ -8,7 +8,7 @@ from random import Random
 from typing import Any
 
 from monitor.ledger import Ledger
-from monitor.model.clock import ManualClock
+from monitor.model.clock import Clock, ManualClock
 from monitor.model.config import Relay
 from monitor.model.inputs import Configured, JournalEntry, Message, Reading, Sample, Started, Trouble
 from monitor.relay.sender import Sender
@@ -62,11 +62,11 @@ class Tower:
         self.writer.begin(parse_settings(self.configuration).for_rules())
         self.writer.settle()
 
-    def sender_anew(self) -> Sender:
-        """A relay as a daemon that starts makes it."""
+    def sender_anew(self, real: Clock | None = None) -> Sender:
+        """A relay as a daemon that starts makes it; its server's time is ours unless another clock is given."""
         return Sender(
             self.relay, SITE, self.path, self.do, self.record, self.clock,
-            lambda: InfluxServer(self.relay, self.clock), chance=Random(1),
+            lambda: InfluxServer(self.relay, self.clock), chance=Random(1), real=real or self.clock,
         )  # fmt: skip
 
     def do(self, chore: Any) -> Future[Any]:
