@@ -226,7 +226,6 @@ def by_hand(batch: BatchState, now_ms: int) -> Seen | None:
     points = _hand_points(batch)
     near = _hand_tail(points)
     slope, error = _hand_slope(near)
-    spread = max(point.gravity for point in near) - min(point.gravity for point in near)
     return Seen(
         gravity=points[-1].gravity,
         sd=points[-1].error,
@@ -238,10 +237,7 @@ def by_hand(batch: BatchState, now_ms: int) -> Seen | None:
         noise=points[-1].error,
         points=len(points),
         used=("hand",),
-        still_words=lambda: (
-            f"your last {len(near)} hydrometer readings over "
-            f"{span_words(near[-1].at_ms - near[0].at_ms)} lie within {spread:.4f}"
-        ),
+        still_words=lambda: _hand_words(near),
     )
 
 
@@ -262,6 +258,18 @@ def _hand_still(batch: BatchState, points: list[HandPoint], now_ms: int) -> ByHa
     age_h = (now_ms - last.at_ms) / HOUR
     ended = min(tail.ended(age_h + AHEAD_H), tail.slower(SLOW, age_h))
     return ByHand(ended, tail.stands(STALL_SLOW, age_h), age_h)
+
+
+def _hand_words(near: list[HandPoint]) -> str:
+    spread = max(point.gravity for point in near) - min(point.gravity for point in near)
+    if spread <= 2.0 * max(point.error for point in near):
+        span = span_words(near[-1].at_ms - near[0].at_ms)
+        return f"your last {len(near)} hydrometer readings over {span} lie within {spread:.4f}"
+    before, last = near[-2:]
+    return (
+        "the curve through your hydrometer readings has levelled off: the last two, "
+        f"{span_words(last.at_ms - before.at_ms)} apart, differ by {abs(last.gravity - before.gravity):.4f}"
+    )
 
 
 def _hand_tail(points: list[HandPoint]) -> list[HandPoint]:

@@ -241,6 +241,21 @@ def test_hand_readings_that_stand_still_too_high_have_stalled() -> None:
     assert hand(131, *points, expected_final=1.008) == "stalled"
 
 
+@pytest.mark.parametrize(
+    ("points", "words"),
+    [
+        (((1.0, 1.060), (30.0, 1.025), (60.0, 1.025), (85.0, 1.0255)),
+         "your last 3 hydrometer readings over 2.3 days lie within 0.0005"),
+        (((1.0, 1.060), (30.0, 1.025), (60.0, 1.012), (156.0, 1.005), (204.0, 1.005)),
+         "the curve through your hydrometer readings has levelled off: the last two, 2.0 days apart, differ by 0.0000"),
+    ],
+)  # fmt: skip
+def test_it_says_what_of_the_readings_shows_a_standstill(points: tuple[tuple[float, float], ...], words: str) -> None:
+    """Three that agree, or the last two where the third from the end still fell: no fall is called agreement."""
+    event = said_by_hand(points[-1][0] + 1, *points, original=1.060, expected_final=0.991)
+    assert (event.verdict, event.because[0]) == ("stalled", words)
+
+
 def test_old_hand_readings_carry_no_verdict() -> None:
     """The last reading more than four days old: unknown again."""
     assert hand(150 + 95, *ENDED, expected_final=1.010) == "finished"
