@@ -28,6 +28,7 @@ FREEZE_CARE_K: Final = 1.0  # this close to its freezing point a liquid is in da
 FREEZE_BACK_K: Final = 1.3
 COLD_SPOT_K: Final = 1.0  # a wall is colder than the air's mean by this or more (common practice, no source)
 LATE_MS: Final = 2 * MINUTE
+REST_MS: Final = HOUR  # one that is done is brought up to date this often, at whole hours
 GLASS_CAUTION: Final = "ice bursts glass, and its splinters cut: never leave glass where its contents can freeze"
 
 
@@ -165,7 +166,7 @@ def advance(state: HoldState, held: Held, thing: Thing, seen: Seen, practice: Co
     if span <= 0:
         return False
     # Over a span that nobody watched, and where nothing is heard, all that is certain is that it is not known.
-    unseen = seen.watched_from_ms > state.at_ms or span > 5 * MINUTE
+    unseen = seen.watched_from_ms > state.at_ms or span > (REST_MS if state.done else 0) + 5 * MINUTE
     before = (state.liquid_c, state.quick_c, state.slow_c)
     known = _follow(state, thing, seen, span, unseen=unseen)
     state.at_ms = now_ms

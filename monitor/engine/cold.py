@@ -114,8 +114,8 @@ def air_now(fridge: FridgeState | None, now_ms: int) -> tuple[float, int] | None
     return fridge.air, fridge.at_ms
 
 
-def seen_of(state: State, held: Held, now_ms: int) -> Seen:
-    """What is known of the liquid and its air at a minute."""
+def seen_of(state: State, held: Held, now_ms: int, *, mean: bool = False) -> Seen:
+    """What is known of the liquid and its air at a minute; `mean`: its air over the last half hour."""
     vessel, fridge = vessel_of(state, held.about), fridge_of(state, held)
     air = air_now(fridge, now_ms)
     content = fridge.known().get(vessel) if fridge is not None else None
@@ -125,6 +125,8 @@ def seen_of(state: State, held: Held, now_ms: int) -> Seen:
             estimate = (content.estimate, content.low(), content.high(), fridge.at_ms)
         if content.segments and held.litres is None:
             taus = (content.tau_s, *content.taus())
+    if mean and air is not None and fridge is not None:
+        air = fridge.fast, fridge.at_ms
     return Seen(liquid_now(state, vessel, now_ms), estimate, air, taus, state.clock.watched_from_ms)
 
 
@@ -133,6 +135,7 @@ def standing(state: State, about: str, held: Held) -> Standing | None:
     found = state.holds.get(about)
     if found is None or found.of_ms != held.received:
         return None
+    found = _by_now(state, held, found, state.clock.last_ms)
     fridge = fridge_of(state, held)
     air = fridge.slow if fridge is not None and air_now(fridge, found.at_ms) is not None else None
     practice = state.settings.practice.cold
@@ -176,16 +179,34 @@ def tick(state: State, running: dict[str, Held], now_ms: int, out: Outcome) -> N
             state.book.note(Finding("cold-hold-done", about, active=False, message=words), now_ms, out)
             state.touch(f"hold:{about}")
             continue
+        if own.done and now_ms % hold.REST_MS != 0:
+            _watch_ice(state, about, held, _by_now(state, held, own, now_ms), now_ms, out)
+            continue
         before = replace(own)
         _look(state, about, held, own, now_ms, out)
         if own != before:  # a kill loses nothing: what a minute changed is kept with that minute
             state.touch(f"hold:{about}")
 
 
+def _by_now(state: State, held: Held, own: HoldState, now_ms: int) -> HoldState:
+    """Where a hold is: one that is done, between two whole hours, by what was kept at the last one."""
+    if not own.done:
+        return own
+    found = replace(own)
+    practice = state.settings.practice.cold
+    hold.advance(found, held, thing_of(state, held), seen_of(state, held, now_ms, mean=True), practice, now_ms)
+    return found
+
+
 def _look(state: State, about: str, held: Held, own: HoldState, now_ms: int, out: Outcome) -> None:
     thing, practice = thing_of(state, held), state.settings.practice.cold
-    if hold.advance(own, held, thing, seen_of(state, held, now_ms), practice, now_ms):
+    if hold.advance(own, held, thing, seen_of(state, held, now_ms, mean=own.done), practice, now_ms):
         state.book.note(_done(about, held, own, thing, practice), now_ms, out)
+    _watch_ice(state, about, held, own, now_ms, out)
+
+
+def _watch_ice(state: State, about: str, held: Held, own: HoldState, now_ms: int, out: Outcome) -> None:
+    thing = thing_of(state, held)
     fridge = fridge_of(state, held)
     if own.by in ("told", "nothing", "fridge") or (fridge is not None and vessel_of(state, about) in fridge.known()):
         return  # the fridge's own rule tells of what is listed in it

@@ -40,6 +40,7 @@ class Cellar:
     def __init__(self, configuration: str = PLAIN, at: int = PITCHED) -> None:
         self.state, self.out, self.now = State(), Outcome(), at
         self.pieces: dict[str, bytes] = {}
+        self.changed: dict[str, bytes | None] = {}  # by the latest commit
         self.configure(configuration)
 
     def configure(self, configuration: str) -> None:
@@ -99,7 +100,8 @@ class Cellar:
 
     def commit(self) -> None:
         """Keep what changed, as a store would."""
-        for key, value in self.state.drain().items():
+        self.changed = self.state.drain()
+        for key, value in self.changed.items():
             if value is None:
                 self.pieces.pop(key, None)
             else:

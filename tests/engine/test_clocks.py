@@ -243,6 +243,52 @@ def test_a_hold_survives_a_kill(shed):
     assert [event.record() for event in other.out.events] == [event.record() for event in shed.out.events]
 
 
+def test_a_hold_that_is_done_is_written_once_an_hour(shed):
+    """Until somebody ends it, for months perhaps: what it knows in between follows from the hour before."""
+    air(shed, 2, COLD)
+    hold(shed, litres=0.5, material="glass", from_c=3.0, hours=2.0)
+    written = 0
+    for number in range(1, 12 * 9):
+        air(shed, 1 / 12, COLD)
+        shed.commit()
+        written += "hold:batch:amber-1" in shed.changed
+        if number == 12 * 3:
+            assert shed.alerts("cold-hold-done") == ["raised"]
+            before = written
+    assert 5 <= written - before <= 7
+
+
+def test_a_hold_that_is_done_survives_a_kill(shed):
+    """Nothing is lost with the minutes that were not written."""
+    other = Cellar(TWO)
+    for each in (shed, other):
+        air(each, 2, COLD)
+        hold(each, litres=0.5, material="glass", from_c=3.0, hours=2.0)
+    for number in range(1, 200):
+        for each in (shed, other):
+            air(each, 1 / 12, COLD if number < 100 else wobble(-4.2, 0.05))
+            each.commit()
+        if number % 17 == 0:
+            other.state = State.restore(other.pieces)
+        assert other.state.holds == shed.state.holds
+    assert shed.state.holds["batch:amber-1"].done
+    assert shed.alerts("freeze-risk", "batch:amber-1") == ["raised"]
+    assert [event.record() for event in other.out.events] == [event.record() for event in shed.out.events]
+
+
+def test_a_hold_that_is_done_still_tells_of_ice_within_minutes(shed):
+    """Between the hours too, by the probe in it and by the air round it."""
+    shed.live("larder-air", 2, 5 * MINUTE, temperature=COLD)
+    hold(shed, litres=0.5, material="glass", from_c=3.0, hours=1.0)
+    shed.live("larder-air", 3, 5 * MINUTE, temperature=COLD)
+    assert shed.state.holds["batch:amber-1"].done
+    shed.wait_until(-(-shed.now // HOUR) * HOUR + 10 * MINUTE)
+    shed.say("float-a", gravity=1.05, temperature=-0.5)
+    shed.wait(2 * MINUTE)
+    assert shed.now % HOUR < 15 * MINUTE
+    assert shed.alerts("freeze-risk", "batch:amber-1") == ["raised"]
+
+
 def test_unwatched_hours_are_said(shed):
     """An outage while it was cold is not counted, and where it stands says how long that was."""
     air(shed, 2, COLD)
