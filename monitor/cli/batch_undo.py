@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from monitor.cli.batch_look import asked_of
 from monitor.cli.batch_words import again, undo_reading
 from monitor.cli.common import (
     Commands,
@@ -14,16 +15,14 @@ from monitor.cli.common import (
     local,
     moment,
     named,
-    now_ms,
     say_done,
     settings_of,
-    whole_state,
     write,
 )
 from monitor.model.config import Settings
-from monitor.model.deeds import Photo, Undone
+from monitor.model.deeds import Photo
 from monitor.model.errors import UsageError
-from monitor.model.inputs import BatchStarted, JournalEntry
+from monitor.model.inputs import JournalEntry
 
 if TYPE_CHECKING:
     from monitor.engine.state import State
@@ -48,11 +47,13 @@ def add(verbs: Commands) -> None:
 
 
 def _undo(args: argparse.Namespace) -> int:
-    from monitor.batches.record import latest, taken_back  # noqa: PLC0415 - only where something is taken back
-    from monitor.batches.told import reading, sentence, undoing  # noqa: PLC0415
+    from monitor.batches.record import latest  # noqa: PLC0415 - only where something is taken back
+    from monitor.batches.told import reading, undoing  # noqa: PLC0415
+    from monitor.engine.checks.undo import undone  # noqa: PLC0415
 
     settings = settings_of(args)
-    state = whole_state(settings)
+    asked = asked_of(settings)
+    state = asked.state
     record = state.records.get(f"batch:{args.name}", [])
     if not record:
         batch_of(state, args.name)
@@ -61,44 +62,15 @@ def _undo(args: argparse.Namespace) -> int:
         raise UsageError(
             f"nothing about batch {args.name} is left to take back", f"leeswatch batch history {args.name}"
         )
-    off = taken_back(record).get(found.received)
-    if off is not None:
-        raise UsageError(f"that was taken back already: {sentence(found, args.name)}", again(args.name, off))
-    if isinstance(found, BatchStarted):
-        _only_start(state, args.name, record)
-    _no_twin(state, record, found)
     readings = {each.at_ms: reading(each.gravity, each.error) for each in _readings(state, args.name)}
     what, at_ms, counts = undoing(args.name, record, found, readings)
-    _no_two(state, settings, found)
-    received = write(settings, [Undone(of=found.received)])
+    received = write(settings, [undone(asked, found, f"batch:{args.name}")])
     words = f"{args.name}: {'counts again' if counts else 'taken back'}: {what}, of {local(at_ms, settings)}"
     said = [words, *(["  the file stays in the photo folder"] if isinstance(found, Photo) else [])]
     return say_done(
         args, said, f"leeswatch batch undo {args.name} --of {iso(received)}", batch=args.name,
         undone=iso(found.received), received=iso(received),
     )  # fmt: skip
-
-
-def _no_twin(state: State, record: list[JournalEntry], found: JournalEntry) -> None:
-    from monitor.engine.undoing import doubled_by  # noqa: PLC0415 - only where something is taken back
-
-    doubled = doubled_by(state, record, found)
-    if doubled is not None:
-        name, twin = doubled
-        raise UsageError(f"there is another reading of that time, {twin.gravity:.4f}",
-                         f"take that one back first: {undo_reading(name, twin.at_ms)}")  # fmt: skip
-
-
-def _no_two(state: State, settings: Settings, found: JournalEntry) -> None:
-    from monitor.engine.undoing import crowded_by  # noqa: PLC0415 - only where something is taken back
-
-    crowded = crowded_by(state, found, now_ms(settings))
-    if crowded is not None:
-        vessel, names = crowded
-        raise UsageError(
-            f"that would put {' and '.join(names)} into one vessel, {vessel}",
-            "say first where the other one went (batch rack), or that it is over (batch close)",
-        )
 
 
 def _readings(state: State, name: str) -> list[HandPoint]:
@@ -133,15 +105,3 @@ def _no_reading(name: str, at: int, state: State, record: list[JournalEntry]) ->
         raise UsageError("that is a hand reading", f"to take it back: {undo_reading(name, counting[-1])}")
     if taken:
         raise UsageError("that is a hand reading, and was taken back already", again(name, off[taken[-1]]))
-
-
-def _only_start(state: State, name: str, record: list[JournalEntry]) -> None:
-    from monitor.engine.undoing import beside_the_start  # noqa: PLC0415
-
-    others = beside_the_start(state, name, record)
-    if others:
-        raise UsageError(
-            f"batch {name} has {others}",
-            f"take back first what hangs on its start (a reading: leeswatch batch reading {name} --undo), "
-            f"or say that it is over: leeswatch batch close {name}",
-        )

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from monitor.batches.told import sentence
-from monitor.cli.common import Commands, command, iso, local, moment, named, say_done, settings_of, whole_state, write
+from monitor.cli.batch_look import asked_of
+from monitor.cli.common import Commands, command, iso, local, moment, named, say_done, settings_of, write
 from monitor.cli.yeast_common import undo_of
 from monitor.model.config import Settings
-from monitor.model.deeds import Harvested, Jarred, Undone
+from monitor.model.deeds import Undone
 from monitor.model.errors import UsageError
 from monitor.model.inputs import JournalEntry
-
-if TYPE_CHECKING:
-    from monitor.engine.state import State
 
 
 def add(verbs: Commands) -> None:
@@ -32,14 +29,15 @@ def add(verbs: Commands) -> None:
 
 def _undo(args: argparse.Namespace) -> int:
     from monitor.batches.record import counting, when  # noqa: PLC0415 - with the rest of the batches
+    from monitor.engine.checks.undo import undone  # noqa: PLC0415
 
     settings = settings_of(args)
-    state = whole_state(settings)
+    asked = asked_of(settings)
     record: list[JournalEntry] = []
     for kind in ("wash", "jar"):
-        record += _own(state.records.get(f"{kind}:{args.name}", ()), f"{kind}:{args.name}")
+        record += _own(asked.state.records.get(f"{kind}:{args.name}", ()), f"{kind}:{args.name}")
     if not record:
-        raise UsageError(f'there is no wash or jar "{args.name}"', "leeswatch yeast shelf shows what there is")
+        raise UsageError(f"there is no wash or jar {args.name}", "leeswatch yeast shelf shows what there is")
     live = counting(record)
     if args.of is not None:
         found = _at(args, record, settings)
@@ -47,11 +45,10 @@ def _undo(args: argparse.Namespace) -> int:
         if not live:
             raise UsageError(f"nothing about {args.name} is left to take back", f"leeswatch yeast show {args.name}")
         found = max(live, key=lambda each: each.received)
-    if not isinstance(found, Undone):
-        if found.received not in {each.received for each in live}:
-            raise UsageError("that was taken back already", "to count it again, take its undoing back: --of its time")
-        _nothing_hangs_on(state, found)
-    received = write(settings, [Undone(of=found.received)])
+    about = next(
+        each for each in (f"wash:{args.name}", f"jar:{args.name}") if found in asked.state.records.get(each, ())
+    )
+    received = write(settings, [undone(asked, found, about)])
     if isinstance(found, Undone):
         meant = next((each for each in record if each.received == found.of), None)
         words = f"{args.name}: counts again: {sentence(meant, args.name) if meant is not None else 'an undoing'}"
@@ -59,22 +56,6 @@ def _undo(args: argparse.Namespace) -> int:
         words = f"{args.name}: taken back: {sentence(found, args.name)}, of {local(when(found), settings)}"
     return say_done(args, [words], f"{undo_of(args.name)} --of {iso(received)}", name=args.name,
                     undone=iso(found.received), received=iso(received))  # fmt: skip
-
-
-def _nothing_hangs_on(state: State, found: JournalEntry) -> None:
-    """UsageError where a wash or jar began with that, and other deeds need it."""
-    from monitor.batches.record import counting  # noqa: PLC0415 - as above
-
-    if not isinstance(found, Jarred | Harvested):
-        return
-    kind, name = ("jar", found.jar) if isinstance(found, Jarred) else ("wash", found.wash)
-    others = [each for each in counting(state.records.get(f"{kind}:{name}", ())) if each.received != found.received]
-    if others:
-        raise UsageError(
-            f"{kind} {name} began with that, and {len(others)} other deed{' hangs' if len(others) == 1 else 's hang'} "
-            f"on it, the last: {sentence(others[-1], name)}",
-            f"take those back first (leeswatch yeast show {name} lists them)",
-        )
 
 
 def _own(record: Sequence[JournalEntry], about: str) -> list[JournalEntry]:

@@ -198,7 +198,7 @@ def find_batch(state: State, name: str) -> BatchState:
     """A batch by name; NotFound otherwise."""
     batch = state.batches.get(name)
     if batch is None:
-        known = ", ".join(state.batches) or "none"
+        known = ", ".join(state.batches) or "none yet"
         raise NotFound(f"there is no batch {name}", f"batches: {known}")
     return batch
 

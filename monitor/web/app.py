@@ -37,6 +37,11 @@ _SPAN = (
 )
 _WITH = Parameter("with", "The other batch.")
 _ABOUT = Parameter("about", "Only those about one thing, such as batch:amber-1, jar:lees-1 or wash:lees-1.")
+_TOLD = (
+    Parameter("anyway", "yes: it was done whatever practice says against it."),
+    Parameter("ml_per_l", "Of finings: the packet's dose, mL for a litre.", "number"),
+    Parameter("liquid_c", "Of finings: how warm the liquid is as measured, degrees Celsius.", "number"),
+)
 _AFTER = Parameter("after", "Events after this number.", "integer")
 
 
@@ -82,7 +87,7 @@ WAYS: tuple[Way, ...] = (
     Way("GET", "/api/jars/{name}", records.jar, "read", "One jar, what was done to it, and where it comes from."),
     Way("GET", "/api/washes/{name}", records.wash, "read", "One wash of yeast: its rounds and its jars."),
     Way("GET", "/api/deeds", records.deeds, "read", "What people did, newest last.", (_ABOUT, _LIMIT)),
-    Way("POST", "/api/deeds", records.tell, "change", "Tell of one deed.", body=telling.DeedBody),
+    Way("POST", "/api/deeds", records.tell, "change", "Tell of one deed.", _TOLD, body=telling.DeedBody),
     Way("POST", "/api/deeds/undo", records.undo, "change", "Take a deed back.", body=telling.UndoBody),
     Way("GET", "/api/alerts", api.alerts, "read", "Alerts that stand, and their latest events.", (_LIMIT,)),
     Way("POST", "/api/alerts/{id}/acknowledge", changes.acknowledge, "change", "It was seen: no more reminders.",

@@ -12,6 +12,7 @@ from monitor.model.clock import iso
 from monitor.web import actions, deeds
 from monitor.web.actions import Change, checked
 from monitor.web.look import reading
+from monitor.web.telling import asked_of
 from monitor.web.ways import Ask, back_to
 
 
@@ -62,23 +63,23 @@ async def undo_reading(ask: Ask) -> Response:
 
 async def start(ask: Ask) -> Response:
     """A batch begins."""
-    form, local = checked(deeds.Start, ask.fields), ask.local
-    return await _change(ask, lambda state: deeds.start(state, form, local.zone, local.now_ms))
+    form = checked(deeds.Start, ask.fields)
+    return await _change(ask, lambda state: deeds.start(form, asked_of(state, ask), ask.local.zone))
 
 
 async def stage(ask: Ask) -> Response:
     """A batch goes to another stage."""
     form = checked(deeds.Stage, ask.fields)
-    return await _change(ask, lambda state: deeds.stage(state, ask.path("name"), form))
+    return await _change(ask, lambda state: deeds.stage(ask.path("name"), form, asked_of(state, ask)))
 
 
 async def addition(ask: Ask) -> Response:
     """Something went into a batch."""
-    form, local = checked(deeds.Addition, ask.fields), ask.local
-    return await _change(ask, lambda state: deeds.addition(state, ask.path("name"), form, local.zone, local.now_ms))
+    form, zone = checked(deeds.Addition, ask.fields), ask.local.zone
+    return await _change(ask, lambda state: deeds.addition(ask.path("name"), form, asked_of(state, ask), zone))
 
 
 async def close(ask: Ask) -> Response:
     """A batch is over."""
     form = checked(deeds.Close, ask.fields)
-    return await _change(ask, lambda state: deeds.close(state, ask.path("name"), form))
+    return await _change(ask, lambda state: deeds.close(ask.path("name"), form, asked_of(state, ask)))

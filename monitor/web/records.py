@@ -137,7 +137,7 @@ async def undo(ask: Ask) -> Response:
     """A deed is taken back, or counts again."""
     form = checked(telling.UndoBody, ask.fields)
     of_ms = actions.moment(form.of, ask.local.zone)
-    return _said(ask, *await committed(ask, lambda _, state: telling.undo(state, of_ms, ask.local.now_ms)))
+    return _said(ask, *await committed(ask, lambda _, state: telling.undo(state, of_ms, ask)))
 
 
 async def committed(ask: Ask, plan: Callable[[Reader, State], Change]) -> tuple[Change, int]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import ClassVar
 
-from monitor.model.errors import LeeswatchError
+from monitor.model.errors import LeeswatchError, Refused
 
 
 class Refusal(LeeswatchError):
@@ -16,6 +16,16 @@ class Refusal(LeeswatchError):
     def __init__(self, what: str, remedy: str = "", headers: Mapping[str, str] | None = None) -> None:
         super().__init__(what, remedy)
         self.headers = dict(headers or {})
+
+
+STATUS = {"unknown": 404, "figures": 400, "clash": 409}
+
+
+def status_of(error: LeeswatchError) -> int:
+    """The status that an error is answered with."""
+    if isinstance(error, Refused):
+        return STATUS[error.sort]
+    return error.status if isinstance(error, Refusal) else NotNow.status
 
 
 class BadRequest(Refusal):

@@ -20,6 +20,7 @@ from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.clock import iso, parse_time
 from monitor.model.deeds import Undone
+from monitor.model.errors import Refused
 from monitor.model.inputs import JournalEntry
 from monitor.report import tables
 from monitor.report.drawing import drawing
@@ -30,7 +31,7 @@ from monitor.web.actions import Change, checked
 from monitor.web.forms import Failed
 from monitor.web.look import load, picture, reading
 from monitor.web.records import committed
-from monitor.web.refusal import BadRequest, NotFound, Refusal
+from monitor.web.refusal import BadRequest, NotFound, Refusal, status_of
 from monitor.web.ways import Ask, back_to
 from monitor.web.words import Local, sentence, sg
 
@@ -256,11 +257,7 @@ async def tell_batch(ask: Ask) -> Response:
     def plan(reader: Reader, state: State) -> Change:
         found = actions.find_batch(state, ask.path("name"))
         form = forms.named(forms.of_batch(state, found), ask.path("form"))
-        deed = form.deed(ask.fields)
-        if form.name == "hold" and "from_c" not in deed:
-            warmth = clocks.warmth_of(state, found, ask.local.now_ms)
-            deed |= {"from_c": warmth[0]} if warmth else {}
-        return telling.told(deed, reader, state, ask)
+        return telling.told(form.deed(ask.fields), reader, state, ask)
 
     return await _sent(ask, plan, _batch, f"/batch/{ask.path('name')}")
 
@@ -297,7 +294,7 @@ async def _undone(ask: Ask, kind: str, page: Callable[[Ask, Failed | None], Resp
         own = {entry.received for entry in state.records.get(f"{kind}:{name}", ())}
         if of_ms not in own:
             raise BadRequest("that is not in this history", "load the page again")
-        change = telling.undo(state, of_ms, ask.local.now_ms)
+        change = telling.undo(state, of_ms, ask)
         assert all(isinstance(item, Undone) for item in change.items)
         return change
 
@@ -311,8 +308,8 @@ async def _sent(
     """Do it and go back to the page; or show the page again, with what was typed and why it cannot be."""
     try:
         change, _ = await committed(ask, plan)
-    except Refusal as error:
-        failed = Failed(form or ask.path("form"), ask.fields, error.what, error.remedy, error.status)
+    except (Refusal, Refused) as error:
+        failed = Failed(form or ask.path("form"), ask.fields, error.what, error.remedy, status_of(error))
         return await run_in_threadpool(page, ask, failed)
     return back_to(f"{path}?said={change.done}#history")
 

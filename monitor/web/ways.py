@@ -18,13 +18,13 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from monitor.model.errors import LeeswatchError, StoreError
+from monitor.model.errors import LeeswatchError, Refused, StoreError
 from monitor.report.curve import Curves
 from monitor.web.actions import fields_of
 from monitor.web.desk import Desk
 from monitor.web.guard import COOKIE, SESSION_IDLE, Guard, Session
 from monitor.web.pages import Pages
-from monitor.web.refusal import Forbidden, NotNow, OurFault, Refusal, SignInFirst
+from monitor.web.refusal import Forbidden, OurFault, Refusal, SignInFirst, status_of
 from monitor.web.stream import Streams
 from monitor.web.words import Local
 
@@ -117,7 +117,7 @@ class Way:
             try:
                 await _admit(ask, self.access)
                 answer = await _call(self.handler, ask)
-            except (Refusal, StoreError) as error:
+            except (Refusal, Refused, StoreError) as error:
                 return refused(ask, error)
             except ClientDisconnect:
                 return Response(status_code=400)  # nobody is there to read it
@@ -206,7 +206,7 @@ def give_cookie(answer: Response, session: Session) -> None:
 
 def refused(ask: Ask, error: LeeswatchError) -> Response:
     """An error as JSON for programs, as a plain page for people."""
-    status = error.status if isinstance(error, Refusal) else NotNow.status
+    status = status_of(error)
     headers = dict(error.headers) if isinstance(error, Refusal) else {}
     if ask.for_people:
         if isinstance(error, SignInFirst) and not ask.house.guard.free:
