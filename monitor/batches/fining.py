@@ -41,8 +41,6 @@ class Facts:
     temperature_c: float | None
     temperature_from: str
     volume_l: float | None
-    running_ms: int | None = None
-    """When a first part went in that has had no second yet."""
 
 
 def before_first(
@@ -55,7 +53,6 @@ def before_first(
 ) -> tuple[Condition, ...]:
     """Each condition for the first part of the finings, with why; `ml_per_l` is the packet's, else the settings'."""
     return (
-        *(() if facts.running_ms is None else (_RUNNING,)),
         _finished(facts),
         _racked(facts),
         Condition("degassed", "pass", "you say that it was degassed")
@@ -64,11 +61,6 @@ def before_first(
         *_warm(facts, practice),
         _dose(facts.volume_l, dose_ml, ml_per_l or practice.first_ml_per_l),
     )
-
-
-_RUNNING = Condition(
-    "no round running", "not", "a first part went in already and waits for its second", "put the second part in"
-)
 
 
 def suggested_dose(volume_l: float | None, ml_per_l: float | None) -> float | None:

@@ -122,7 +122,7 @@ def _show(args: argparse.Namespace) -> int:
     wash, jar = washing_of(state, args.name), jar_of(state, args.name, now)
     if wash is None and jar is None and not any(f"{kind}:{args.name}" in state.records for kind in ("wash", "jar")):
         wash_or_jar = [key.partition(":")[2] for key in state.records if not key.startswith("batch:")]
-        raise UsageError(f'there is no wash or jar "{args.name}"', f"there are: {', '.join(wash_or_jar) or 'none yet'}")
+        raise UsageError(f"there is no wash or jar {args.name}", f"there are: {', '.join(wash_or_jar) or 'none yet'}")
     history = _history(state, args.name)
     if args.json:
         say_json({

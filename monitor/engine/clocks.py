@@ -173,7 +173,6 @@ def before_fining(
         temperature_c=warmth[0] if warmth else None,
         temperature_from=warmth[1] if warmth else "",
         volume_l=cold.volume_of(state, batch),
-        running_ms=found.first.at_ms if found.first is not None and found.second is None else None,
     )
 
 

@@ -57,7 +57,6 @@ def test_a_batch_that_is_ready_passes_everything():
         ({"temperature_c": None}, "15 to 25 °C", "unknown"),
         ({"stage": "cold"}, "not cold", "not"),
         ({"volume_l": None}, "dose", "unknown"),
-        ({"running_ms": START}, "no round running", "not"),
     ],
 )
 def test_each_condition_is_asked(changes, name, answer):
