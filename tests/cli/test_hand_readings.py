@@ -214,9 +214,12 @@ def test_what_was_said_of_a_reading_is_not_said_once_it_is_taken_back(batch: Ben
     out = tmp_path / "report.html"
     code, _, err = run_here(batch.capsys, "report", "pear-1", "--out", out, "--config", batch.config)
     assert code == 0, err
-    beware = out.read_text(encoding="utf-8").partition("Beware")[2].partition("</section>")[0]
+    page = out.read_text(encoding="utf-8")
+    beware = page.partition("Beware")[2].partition("</section>")[0]
     assert "stalled" not in beware
     assert "its last gravity is from 6." in beware
+    struck = [row for row in page.split("<tr") if row.startswith(' class="deed off"')]
+    assert ["Read by hand: 1.0400" in row and "(taken back on" in row for row in struck] == [True, True]
 
 
 def test_a_reading_is_asked_for_with_what_is_known(batch: Bench) -> None:

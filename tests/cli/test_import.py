@@ -41,6 +41,7 @@ from monitor.model.inputs import (
     HandReading,
     JournalEntry,
     Reading,
+    ReadingUndone,
     StageChanged,
     Started,
 )
@@ -415,6 +416,28 @@ def test_hand_readings_of_a_free_vessel_come_along(told: Path, tmp_path: Path, c
     assert run_here(capsys, "import", out, "--config", free)[0] == 0
 
     assert [point.at_ms for point in state_of(free).batches["amber-1"].hand] == [DAY_AGO + HOUR]
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_hand_readings_that_were_taken_back_come_along_so(
+    told: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], again: bool
+) -> None:
+    """Struck out, or counting again: here its undoing was received at another time, and the undoing of that fits."""
+    at = DAY_AGO + HOUR
+    tell(told, [Reading("hand:bucket-a", "hydrometer", at, 1.03, 0), ReadingUndone(vessel="bucket-a", at=at)])
+    undone = state_of(told).records["batch:amber-1"][-1].received
+    if again:
+        tell(told, [Undone(of=undone)])
+    out = exported(told, capsys)
+    free = house(tmp_path / "free", OTHER.replace('vessel = "bucket-a"\n', 'vessel = "bucket-b"\n'))
+    tell(free, [Started(version="0.1.0", watched_until=None), *stranger(free)], at_ms=DAY_AGO)
+
+    for _ in range(2):  # the second time all of it is there already
+        assert run_here(capsys, "import", out, "--config", free)[0] == 0
+
+    batch = state_of(free).batches["amber-1"]
+    assert [point.at_ms for point in batch.hand] == ([at] if again else [])
+    assert [point.at_ms for point in batch.struck] == ([] if again else [at])
 
 
 def test_a_dry_run_says_what_the_import_then_does(told: Path, gone_on: Path, capsys) -> None:
