@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from monitor.cli.common import (
     Commands,
+    batch_of,
     command,
     now_ms,
     reader_of,
@@ -15,10 +17,12 @@ from monitor.cli.common import (
     with_config,
     with_json,
 )
+from monitor.cli.from_server import relay_of, store_in, with_server
+from monitor.model.config import Settings
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
-    from monitor.batches.siblings import Comparison
+    from monitor.batches.siblings import Comparison, Course
 
 
 def add(verbs: Commands) -> None:
@@ -27,35 +31,53 @@ def add(verbs: Commands) -> None:
         verbs,
         "compare",
         "Two batches aligned at pitch: what differs, and whether it is more than the noise.",
-        "leeswatch batch compare amber-1 amber-2",
+        "leeswatch batch compare amber-1 amber-2\n"
+        "  leeswatch batch compare amber-1 amber-2 --from-server 'North cellar'\n"
+        "  leeswatch batch compare amber-1 amber-1 --beside-site 'North cellar'",
         _compare,
     )
     compare.add_argument("first", metavar="A", help="a batch")
     compare.add_argument("second", metavar="B", help="the other: differences are B less A")
+    with_server(compare)
+    compare.add_argument("--beside-site", metavar="SITE", help="take B from the server, as this site sent it")
     with_config(compare)
     with_json(compare)
 
 
 def _compare(args: argparse.Namespace) -> int:
+    from monitor.batches import siblings  # noqa: PLC0415 - as below
     from monitor.report.compared import compared  # noqa: PLC0415 - as below
-    from monitor.report.gather import comparison, state_in  # noqa: PLC0415 - the engine's memory, for this verb only
 
-    if args.first == args.second:
-        raise UsageError("a batch differs in nothing from itself", "name two batches")
     settings = settings_of(args)
+    site, beside = (
+        None if each is None else each or settings.site.name for each in (args.from_server, args.beside_site)
+    )
+    if args.first == args.second and (beside is None or beside == site):
+        raise UsageError("a batch differs in nothing from itself", "name two batches")
+    if site is not None or beside is not None:
+        relay_of(settings)
     now = now_ms(settings)
-    with reader_of(settings) as reader, reader.moment():
-        state = state_in(reader)
-        for name in (args.first, args.second):
-            if name not in state.batches:
-                known = ", ".join(state.batches) or "none yet"
-                raise UsageError(f'there is no batch "{name}"', f"batches: {known}")
-        found = comparison(reader, state, args.first, args.second, now)
+    if beside is None or beside == site:
+        first, second = _courses(settings, site, [args.first, args.second], now)
+    else:
+        (first,), (second,) = (
+            _courses(settings, where, [name], now) for where, name in ((site, args.first), (beside, args.second))
+        )
+        second = replace(second, name=f"{second.name} ({beside})")
+    found = siblings.compare(first, second)
     if args.json:
         say_json(compared(found))
     else:
         _show(found)
     return 0
+
+
+def _courses(settings: Settings, site: str | None, names: list[str], now: int) -> list[Course]:
+    from monitor.report.gather import course, state_in  # noqa: PLC0415 - the engine's memory, for this verb only
+
+    with store_in(settings, site, names) as look, reader_of(look) as reader, reader.moment():
+        state = state_in(reader)
+        return [course(reader, state, batch_of(state, name).name, now) for name in names]
 
 
 def _show(found: Comparison) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from monitor.cli.common import Commands, command, now_ms, reader_of, settings_of, with_config
+from monitor.cli.from_server import store_in, with_server
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
@@ -25,7 +26,8 @@ def add(commands: Commands) -> None:
     """Add the command."""
     report = command(
         commands, "report", "A batch as a report (HTML or PDF), or labels for jugs and jars.",
-        "leeswatch report amber-1 --out amber-1.pdf\n  leeswatch report --labels amber-1 amber-jar-2 --out labels.pdf",
+        "leeswatch report amber-1 --out amber-1.pdf\n  leeswatch report --labels amber-1 amber-jar-2 --out labels.pdf\n"
+        "  leeswatch report amber-1 --from-server 'North cellar' --out north.html",
         _report,
     )  # fmt: skip
     report.add_argument("name", metavar="NAME", nargs="?", help="the batch")
@@ -33,16 +35,22 @@ def add(commands: Commands) -> None:
     report.add_argument("--beside", metavar="OTHER", help="compare it with this batch (default: one of its recipe)")
     report.add_argument("--labels", nargs="+", metavar="NAME", help="labels for these batches and jars instead")
     report.add_argument("--size", metavar="WxH", default="62x38", help="of a label in mm (default: 62x38)")
+    with_server(report)
     report.add_argument("--force", action="store_true", help="write over a file that is there")
     with_config(report)
 
 
 def _report(args: argparse.Namespace) -> int:
     if bool(args.name) == bool(args.labels):
-        raise UsageError("name one batch, or --labels and what they are for", "leeswatch report --help has examples")
+        given = args.from_server or "…"
+        remedy = f"leeswatch report NAME --from-server {given!r}" if args.from_server and not args.labels else ""
+        raise UsageError("name one batch, or --labels and what they are for",
+                         remedy or "leeswatch report --help has examples")  # fmt: skip
     if args.labels and args.beside:
         raise UsageError("labels compare nothing", "leave --beside out")
-    from monitor.report.gather import state_in  # noqa: PLC0415 - the engine's memory, for this command only
+    if args.labels and args.from_server is not None:
+        raise UsageError("labels are for what stands here", "leave --from-server out")
+    from monitor.report.gather import sibling_of, state_in  # noqa: PLC0415 - the engine's memory, for this command only
     from monitor.report.words import Site  # noqa: PLC0415
 
     kinds = LABEL_KINDS if args.labels else KINDS
@@ -51,7 +59,14 @@ def _report(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     site = Site(ZoneInfo(settings.site.timezone))
     now = now_ms(settings)
-    with reader_of(settings) as reader, reader.moment():
+    with (
+        store_in(
+            settings, args.from_server, [args.name, *filter(None, [args.beside])],
+            lambda state: [*filter(None, [args.beside or sibling_of(state, args.name)])],
+        ) as look,
+        reader_of(look) as reader,
+        reader.moment(),
+    ):  # fmt: skip
         state = state_in(reader)
         if args.labels:
             content = _labels(args, settings, state, site, now, out)

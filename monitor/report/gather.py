@@ -117,11 +117,13 @@ def state_in(reader: Reader) -> State:
 
 def comparison(reader: Reader, state: State, first: str, second: str, now_ms: int) -> Comparison:
     """Two batches of the state held side by side."""
-    one, two = (
-        course_of(state, batch, curve_of(reader, state, batch, now_ms), now_ms)
-        for batch in (state.batches[first], state.batches[second])
-    )
-    return siblings.compare(one, two)
+    return siblings.compare(course(reader, state, first, now_ms), course(reader, state, second, now_ms))
+
+
+def course(reader: Reader, state: State, name: str, now_ms: int) -> siblings.Course:
+    """What can be compared of a batch of the state."""
+    batch = state.batches[name]
+    return course_of(state, batch, curve_of(reader, state, batch, now_ms), now_ms)
 
 
 def sibling_of(state: State, name: str) -> str | None:
