@@ -10,7 +10,7 @@ from typing import Any, Final, Self
 from urllib.parse import urlencode
 
 import urllib3
-from urllib3.exceptions import HTTPError, LocationParseError, ProtocolError, SSLError
+from urllib3.exceptions import HTTPError, LocationParseError, NewConnectionError, ProtocolError, SSLError
 from urllib3.exceptions import TimeoutError as TooSlow
 
 from monitor.model.config import Relay
@@ -117,7 +117,7 @@ class Asking:
         url = self._relay.url
         if isinstance(error, SSLError):
             return RelayError(f"{url} cannot be trusted: {plain(error)}", "name its certificate in [relay].ca_file")
-        if isinstance(error, TooSlow):
+        if isinstance(error, TooSlow) and not isinstance(error, NewConnectionError):
             return RelayError(f"{url} does not answer in time", "check that it runs and is not overloaded, try again")
         if isinstance(error, ProtocolError):
             return RelayError(f"{url} hung up: {plain(error)}", "check that a time-series server listens there")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator, Mapping
+from itertools import repeat
 from typing import Any, Final
 
 from monitor.model.errors import RelayError
@@ -38,8 +39,11 @@ class ExportApi:
     def _query(self, query: str, of: str) -> dict[str, int]:
         found: dict[str, int] = {}
         for told in self._asking.documents("/api/v1/query", [("query", query), ("nocache", "1")]):
-            for row in _given(told, "data", "result"):
-                found[_given(row, "metric").get(of, "")] = round(float(_given(row, "value")[1]) * 1000)
+            try:
+                for row in _given(told, "data", "result"):
+                    found[row["metric"].get(of, "")] = round(float(row["value"][1]) * 1000)
+            except (TypeError, KeyError, AttributeError, IndexError, ValueError, OverflowError) as error:
+                raise _foreign("a result") from error
         return found
 
     def fill_readings(
@@ -59,13 +63,13 @@ class ExportApi:
         match = f'{{__name__=~"{JOURNAL}_({names})",site={_quoted(site)}}}'
         for tags, name, times, values in self._export(match, FIRST_MS, LAST_MS):
             part, word = _part(tags), name.removeprefix(f"{JOURNAL}_")
-            scratch.add_parts((at, part, word, int(value)) for at, value in zip(times, values, strict=True))
+            scratch.add_parts(zip(times, repeat(part), repeat(word), values))
 
     def fill_numbers(self, scratch: Scratch, site: str, from_ms: int, to_ms: int) -> None:
         """Put the outbox numbers of a time into the scratch."""
         match = f'{{__name__=~"({READING}|{VERDICT}|{ALERT}|{JOURNAL})_seq",site={_quoted(site)}}}'
         for _, _, times, values in self._export(match, from_ms, to_ms):
-            scratch.add_numbers(times, map(int, values))
+            scratch.add_numbers(times, values)
 
     def _export(
         self, match: str, from_ms: int, to_ms: int
@@ -75,21 +79,27 @@ class ExportApi:
                           ("max_rows_per_line", LINE_ROWS)]  # fmt: skip
         for line in self._asking.documents("/api/v1/export", fields):
             metric, times, values = _given(line, "metric"), _given(line, "timestamps"), _given(line, "values")
+            if not (isinstance(metric, dict) and isinstance(times, list) and isinstance(values, list)):
+                raise _foreign("a list")
             if len(times) != len(values):
-                raise RelayError("a line of the server's answer has more times than values", "read it again")
-            yield metric, metric.get("__name__", ""), times, values
+                raise _foreign("as many times as values")
+            yield metric, str(metric.get("__name__", "")), times, values
 
 
 def _given(document: Any, *keys: str) -> Any:
     """What stands in a document under these keys; RelayError where it is of another form."""
     for key in keys:
         if not isinstance(document, dict) or key not in document:
-            raise RelayError(
-                f'an answer of the server has no "{key}": it is not what the export API gives',
-                "check [relay].url, and [relay].reads: it says how the server is read",
-            )
+            raise _foreign(f'"{key}"')
         document = document[key]
     return document
+
+
+def _foreign(missing: str) -> RelayError:
+    return RelayError(
+        f"an answer of the server is without {missing}: it is not what the export API gives",
+        "check [relay].url, and [relay].reads: it says how the server is read",
+    )
 
 
 def _part(tags: Mapping[str, str]) -> int:

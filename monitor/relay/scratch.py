@@ -6,6 +6,7 @@ the same fall together, and all come out in the order they were received: in lit
 
 from __future__ import annotations
 
+import math
 import sqlite3
 import struct
 from collections import Counter
@@ -19,7 +20,7 @@ from typing import Any, Final, NamedTuple, Self
 from pydantic import ValidationError
 
 from monitor.intake.values import NEWEST_OWN_MS
-from monitor.model.errors import PayloadError
+from monitor.model.errors import PayloadError, RelayError
 from monitor.model.inputs import JOURNAL, JournalEntry, Reading
 from monitor.model.quantities import QUANTITIES
 from monitor.relay.text import unpack
@@ -39,8 +40,15 @@ _TABLES = """
     CREATE TABLE parts (received INTEGER, part INTEGER, name TEXT, value INTEGER, PRIMARY KEY (received, part, name))
         WITHOUT ROWID;
     CREATE TABLE numbers (seq INTEGER PRIMARY KEY, time INTEGER);
-    CREATE VIEW found AS SELECT *, value IS NOT NULL AND (bits_high IS NULL) = (bits_low IS NULL)
-        AND coalesce(received_ms BETWEEN 946684800000 AND 4102444799999, 0) AS whole FROM points JOIN tags USING (tags);
+    CREATE VIEW found AS
+        SELECT *, typeof(measured) = 'integer' AND typeof(value) = 'real' AND typeof(received_ms) = 'integer'
+            AND received_ms BETWEEN 946684800000 AND 4102444799999 AND (
+                (bits_high IS NULL AND bits_low IS NULL) OR (
+                    typeof(bits_high) = 'integer' AND bits_high BETWEEN 0 AND 4294967295
+                    AND typeof(bits_low) = 'integer' AND bits_low BETWEEN 0 AND 4294967295
+                )
+            ) AS whole
+        FROM points JOIN tags USING (tags);
 """
 _PUT = {
     name: f"INSERT INTO points (tags, measured, {name}) VALUES (?, ?, ?)"  # noqa: S608 - names of our own
@@ -142,21 +150,32 @@ class Scratch:
     ) -> None:
         self.close()
 
+    def _put(self, statement: str, rows: Iterable[Sequence[Any]]) -> None:
+        try:
+            self._connection.executemany(statement, rows)
+        except (sqlite3.OperationalError, MemoryError) as error:
+            raise RelayError(
+                f"what the server answers cannot be put together: {error}", "free space on the disk of temporary files"
+            ) from error
+        except (sqlite3.Error, TypeError, ValueError, OverflowError) as error:
+            raise RelayError(
+                f"an answer of the server holds what is no number ({error})",
+                "check [relay].url, and [relay].reads: it says how the server is read",
+            ) from error
+
     # --- readings --------------------------------------------------------------------------------------------------
 
     def add_column(self, tags: Mapping[str, str], name: str, times: Sequence[int], values: Sequence[Any]) -> None:
         """One field of points with the same tags."""
         number = self._number(tags, len(times) if name == "value" else 0)
         if number is not None:
-            self._connection.executemany(_PUT[name], zip(repeat(number), times, values))
+            self._put(_PUT[name], zip(repeat(number), times, values))
 
     def add_points(self, tags: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> None:
         """Whole points with the same tags: the time, then the fields of `COLUMNS`."""
         number = self._number(tags, len(rows))
         if number is not None:
-            self._connection.executemany(
-                "INSERT OR REPLACE INTO points VALUES (?, ?, ?, ?, ?, ?)", ((number, *row) for row in rows)
-            )
+            self._put("INSERT OR REPLACE INTO points VALUES (?, ?, ?, ?, ?, ?)", ((number, *row) for row in rows))
 
     def _number(self, tags: Mapping[str, str], points: int) -> int | None:
         key = tuple(tags.get(name) or "" for name in ("probe", "quantity", "place", "batch"))
@@ -187,19 +206,24 @@ class Scratch:
         for series, measured, value, high, low, received in ask(_GATHERED if twice else _ONCE):
             probe, quantity = names[series]
             exact = value if high is None else struct.unpack(">d", struct.pack(">II", high, low))[0]
-            yield Reading(probe, quantity, measured, exact, received)
+            if math.isfinite(exact):
+                yield Reading(probe, quantity, measured, exact, received)
+            else:
+                self.wrong.incomplete += 1
 
     # --- the journal -----------------------------------------------------------------------------------------------
 
     def add_parts(self, rows: Iterable[tuple[int, int, str, int]]) -> None:
         """Received, part, name of the number, the number."""
-        self._connection.executemany("INSERT OR REPLACE INTO parts VALUES (?, ?, ?, ?)", rows)
+        self._put("INSERT OR REPLACE INTO parts VALUES (?, ?, ?, ?)", rows)
 
     def journal(self) -> Journal:
         """Every entry that is whole, and why the others are not."""
         entries: list[JournalEntry] = []
         damaged: list[Damaged] = []
-        rows = self._connection.execute("SELECT received, part, name, value FROM parts ORDER BY received, part")
+        rows = self._connection.execute(
+            "SELECT received, part, name, value FROM parts WHERE typeof(value) = 'integer' ORDER BY received, part"
+        )
         for received, of_entry in groupby(rows, itemgetter(0)):
             parts: dict[int, dict[str, int]] = {}
             for _, part, name, value in of_entry:
@@ -216,9 +240,10 @@ class Scratch:
 
     # --- the numbers of the outbox -----------------------------------------------------------------------------------
 
-    def add_numbers(self, times: Iterable[int], numbers: Iterable[int]) -> None:
+    def add_numbers(self, times: Iterable[int], numbers: Iterable[int | None]) -> None:
         """Numbers of rows with their times."""
-        self._connection.executemany("INSERT OR IGNORE INTO numbers VALUES (?, ?)", zip(numbers, times, strict=True))
+        known = (row for row in zip(numbers, times, strict=True) if row[0] is not None)
+        self._put("INSERT OR IGNORE INTO numbers VALUES (?, ?)", known)
 
     def gaps(self) -> list[Gap]:
         """Numbers that are missing between the first and the last."""

@@ -181,6 +181,10 @@ class LockedInfluxd(Influxd):
 
     locked = "true"
 
+    def start(self) -> None:
+        super().start()
+        said(f"{self.base}/query", b"", q="CREATE USER admin WITH PASSWORD 'long-enough' WITH ALL PRIVILEGES")
+
 
 @contextlib.contextmanager
 def serving(kind: type[Served], folder: Path) -> Iterator[Served]:
