@@ -45,6 +45,7 @@ copy_program() {
         cp -R "$top/$part" "$home/new/$part"
     done
     find "$home/new" -name __pycache__ -prune -exec rm -rf {} +
+    rm -rf "$home/new/deploy/secrets"  # of deploy/compose.yaml: what comes here may be read by everyone
     chown -R root:root "$home/new"
     chmod -R u=rwX,go=rX "$home/new"
     for part in "$home"/new/*; do
