@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
+from monitor.batches import shelf
 from monitor.batches.shelf import SAID, Jar, slug
 from monitor.science import growth, yeast
 from monitor.science.limits import Estimate
@@ -23,6 +24,16 @@ HIGH_OG: Final = 1.080
 _LIMITED: Final = {
     "sugar": "its sugar", "room": "how crowded it gets", "reserves": "how often a cell can divide without much air",
 }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """A batch as they usually are here, to say what a jar would pitch."""
+
+    litres: float
+    og: float
+    how: str
+    """Whose that is, or what was taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,16 +110,17 @@ class PitchPlan:
     notes: tuple[str, ...]
 
 
-def plan(litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar], strain: str | None = None) -> PitchPlan:
+def plan(
+    litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar], strain: str | None = None, *, only: bool = False
+) -> PitchPlan:
     """A plan from the jars of the shelf; those that are gone are left out. ValueError as `yeast.pitch`.
 
-    Where the strain is told, and jars of it stand there, it is chosen from those alone.
+    Where the strain is told, and jars of it stand there, it is chosen from those alone; with `only` even if none do.
     """
-    wanted = yeast.pitch(litres, og, kind)
-    aim = wanted.cells.high if og > HIGH_OG else wanted.cells.usual
+    wanted, aim = _wanted(litres, og, kind)
     there = [each for each in jars if not each.gone]
     alike = [each for each in there if strain is not None and _key(each.made.strain) == _key(strain)]
-    offers = sorted((_offer(each, aim) for each in alike or there), key=_rank)
+    offers = sorted((_offer(each, aim) for each in (alike if alike or only else there)), key=_rank)
     best = offers[0] if offers and _serves(offers[0]) else None
     together = _together(offers, aim) if best is None else None
     starter = None
@@ -117,7 +129,7 @@ def plan(litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar], strain
         fit = max(usable, key=lambda each: each.jar.living.low if each.jar.living else 0.0, default=None)
         starter = _starter(fit.jar, aim) if fit is not None else None
     notes = []
-    if strain is not None and there:
+    if strain is not None and there and (alike or not only):
         notes.append(f"only jars of {strain}, as told" if alike else f"no jar of {strain} stands on the shelf")
     if og > HIGH_OG:
         notes.append(f"above {HIGH_OG:.3f} the upper end of the rule is taken (common practice, no source)")
@@ -126,9 +138,51 @@ def plan(litres: float, og: float, kind: yeast.Kind, jars: Sequence[Jar], strain
             f"what is published on storage ends at {yeast.PUBLISHED_DAYS:.0f} days: older jars are extrapolated, widely"
         )
     return PitchPlan(
-        litres, og, kind, wanted, aim, tuple(offers), best, _because(best, offers), together, starter,
-        yeast.dried_grams(aim), tuple(notes),
+        litres, og, kind, wanted, aim, tuple(offers), best, _because(best, offers, strain if there else None), together,
+        starter, yeast.dried_grams(aim), tuple(notes),
     )  # fmt: skip
+
+
+def _wanted(litres: float, og: float, kind: yeast.Kind) -> tuple[yeast.Pitch, float]:
+    """The rule, and the cells aimed at: above `HIGH_OG` the upper end of it."""
+    wanted = yeast.pitch(litres, og, kind)
+    return wanted, wanted.cells.high if og > HIGH_OG else wanted.cells.usual
+
+
+def reach(jar: Jar, usual: Usual) -> Estimate | None:
+    """How much of the cells that a usual batch wants a jar holds, as a share; None: not known."""
+    if jar.living is None:
+        return None
+    _, aim = _wanted(usual.litres, usual.og, "usual")
+    return Estimate(jar.living.usual / aim, jar.living.low / aim, jar.living.high / aim)
+
+
+def do(jar: Jar, usual: Usual | None) -> str:
+    """What to do with a jar, and why, in one sentence without its stop; of one to pitch, how far it would reach."""
+    said = shelf.do(jar)
+    if jar.advice != "pitch" or usual is None:
+        return said
+    share, batch = reach(jar, usual), f"{usual.litres:g} L at {usual.og:.3f} ({usual.how})"
+    if share is None:
+        return f"{said}: how many living cells it holds is not known"
+    if share.usual >= 1.0:
+        return f"{said}: {'enough' if share.low >= 1.0 else 'usually enough, if not surely,'} for {batch}"
+    of = " to ".join(_per_cent(each) for each in (share.low, share.high))
+    much = f"about {_per_cent(share.usual)} % ({of}) of {batch}"
+    return f"through a starter first, or with others: alone it would pitch {much}"
+
+
+def _per_cent(share: float) -> str:
+    return f"{100.0 * share:.0f}" if share >= 0.01 else f"{100.0 * share:.1g}"
+
+
+def reach_json(jar: Jar, usual: Usual | None) -> dict[str, Any] | None:
+    """The same as JSON-able values; None where nothing can be said."""
+    share = reach(jar, usual) if usual is not None else None
+    if usual is None or share is None:
+        return None
+    told = {"usual": round(share.usual, 3), "low": round(share.low, 3), "high": round(share.high, 3)}
+    return {"share": told, "litres": usual.litres, "og": usual.og, "how": usual.how}
 
 
 def _offer(jar: Jar, aim: float) -> Offer:
@@ -164,9 +218,9 @@ def _serves(offer: Offer) -> bool:
     return offer.jar.advice == "pitch" and offer.enough in ("yes", "perhaps")
 
 
-def _because(best: Offer | None, offers: Sequence[Offer]) -> str:
+def _because(best: Offer | None, offers: Sequence[Offer], strain: str | None) -> str:
     if not offers:
-        return "nothing stands on the shelf"
+        return "nothing stands on the shelf" if strain is None else f"no jar of {strain} stands on the shelf"
     if best is None:
         first = offers[0]
         if first.jar.advice == "pitch":

@@ -28,6 +28,7 @@ from monitor.model.deeds import Undone
 from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
+    from monitor.batches.pitching import Usual
     from monitor.batches.shelf import Jar
     from monitor.batches.washing import Washing
     from monitor.engine.state import State
@@ -55,17 +56,19 @@ def add(verbs: Commands) -> None:
 
 
 def _shelf(args: argparse.Namespace) -> int:
-    from monitor.batches import shelf, washing  # noqa: PLC0415 - with the science
+    from monitor.batches import pitching, shelf, washing  # noqa: PLC0415 - with the science
+    from monitor.engine.pitching import usual_of  # noqa: PLC0415
     from monitor.engine.yeast_clocks import shelf_of, washings_of  # noqa: PLC0415
 
     settings = settings_of(args)
     state, now = whole_state(settings), now_ms(settings)
+    usual = usual_of(state)
     practice = settings.practice.yeast
     jars = [each for each in shelf_of(state, now) if args.all or not each.gone]
     washes = [each for each in washings_of(state) if args.all or not (each.jars or each.gone)]
     if args.json:
         say_json({
-            "jars": [shelf.as_json(each) for each in jars],
+            "jars": [{**shelf.as_json(each), "would_pitch": pitching.reach_json(each, usual)} for each in jars],
             "washes": [washing.as_json(each, practice, now) for each in washes],
         })  # fmt: skip
         return 0
@@ -76,7 +79,7 @@ def _shelf(args: argparse.Namespace) -> int:
         return 0
     _table(jars, settings, now)
     for jar in jars:
-        print(f"{jar.name}: {shelf.do(jar)}")
+        print(f"{jar.name}: {pitching.do(jar, usual)}")
         for batch in jar.unmeasured:
             print(f"{jar.name}: how much of it went into {batch}? leeswatch yeast use {jar.name} ML --batch {batch}")
     print("Ages and generations are common practice, no source; smell, colour and a microscope overrule them.")
@@ -114,11 +117,13 @@ def _short(ms: int | None, settings: Settings, now: int) -> str:
 
 
 def _show(args: argparse.Namespace) -> int:
-    from monitor.batches import shelf, washing  # noqa: PLC0415 - with the science
+    from monitor.batches import pitching, shelf, washing  # noqa: PLC0415 - with the science
+    from monitor.engine.pitching import usual_of  # noqa: PLC0415
     from monitor.engine.yeast_clocks import jar_of, washing_of  # noqa: PLC0415
 
     settings = settings_of(args)
     state, now = whole_state(settings), now_ms(settings)
+    usual = usual_of(state)
     wash, jar = washing_of(state, args.name), jar_of(state, args.name, now)
     if wash is None and jar is None and not any(f"{kind}:{args.name}" in state.records for kind in ("wash", "jar")):
         wash_or_jar = [key.partition(":")[2] for key in state.records if not key.startswith("batch:")]
@@ -127,7 +132,8 @@ def _show(args: argparse.Namespace) -> int:
     if args.json:
         say_json({
             "wash": None if wash is None else washing.as_json(wash, settings.practice.yeast, now),
-            "jar": None if jar is None else shelf.as_json(jar),
+            "jar": None if jar is None
+            else {**shelf.as_json(jar), "would_pitch": pitching.reach_json(jar, usual)},
             "history": [{"time": iso(at), "told": iso(told), "text": text, "counts": on}
                         for at, told, text, on in history],
         })  # fmt: skip
@@ -135,7 +141,7 @@ def _show(args: argparse.Namespace) -> int:
     if wash is not None:
         _say_wash(wash, settings, now)
     if jar is not None:
-        _say_jar(jar, settings)
+        _say_jar(jar, settings, usual)
     for at, _, text, on in history:
         print(f"  {local(at, settings)}  {text}{'' if on else '  (taken back)'}")
     return 0
@@ -180,8 +186,8 @@ def _say_wash(wash: Washing, settings: Settings, now: int) -> None:
     print(f"→ {washing.next_step(wash, practice, now)}")
 
 
-def _say_jar(jar: Jar, settings: Settings) -> None:
-    from monitor.batches import shelf  # noqa: PLC0415 - loaded already
+def _say_jar(jar: Jar, settings: Settings, usual: Usual | None) -> None:
+    from monitor.batches import pitching, shelf  # noqa: PLC0415 - loaded already
 
     made, unit, packet = jar.made, jar.unit, jar.made.origin == "packet"
     print(f"jar {jar.name}: {made.strain}, generation {made.generation}, put up {local(made.at, settings)}")
@@ -200,7 +206,7 @@ def _say_jar(jar: Jar, settings: Settings) -> None:
     if jar.best_ms is not None:
         out = f", thrown out by {day(jar.discard_ms, settings)}" if jar.discard_ms is not None else ""
         print(f"  best by {day(jar.best_ms, settings)}{out} ({'its packet' if packet else 'common practice'})")
-    print(f"→ {shelf.do(jar)}")
+    print(f"→ {pitching.do(jar, usual)}")
     if not jar.gone and made.origin != "packet":
         for caution in shelf.CAUTIONS:
             print(f"  ! {caution}")

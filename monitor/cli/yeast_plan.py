@@ -6,22 +6,18 @@ import argparse
 from typing import TYPE_CHECKING
 
 from monitor.batches.cells import cells, cells_range
-from monitor.cli.batch_look import life_of
+from monitor.cli.batch_look import asked_of
 from monitor.cli.common import (
     Commands,
-    batch_of,
     command,
     litres,
-    now_ms,
     number,
     say_json,
     settings_of,
-    whole_state,
     with_config,
     with_json,
 )
 from monitor.cli.yeast_common import spread
-from monitor.model.errors import UsageError
 
 if TYPE_CHECKING:
     from monitor.batches.pitching import Offer, PitchPlan, StarterAdvice, Together
@@ -41,33 +37,15 @@ def add(verbs: Commands) -> None:
     plan.add_argument("--litres", type=litres, metavar="L", help="how much it is")
     plan.add_argument("--og", type=number, metavar="SG", help="its original gravity")
     plan.add_argument("--kind", choices=("usual", "ale", "lager"), default="usual", help="what it is (default usual)")
+    plan.add_argument("--strain", metavar="NAME", help="only jars of this yeast (default: as the batch tells)")
 
 
 def _plan(args: argparse.Namespace) -> int:
     from monitor.batches import pitching  # noqa: PLC0415 - with the science
-    from monitor.engine.yeast_clocks import shelf_of  # noqa: PLC0415
+    from monitor.engine.pitching import plan_for  # noqa: PLC0415
 
-    settings = settings_of(args)
-    state, now = whole_state(settings), now_ms(settings)
-    volume, og, strain = args.litres, args.og, None
-    if args.batch is not None:
-        from monitor.engine.lives import start_of  # noqa: PLC0415
-
-        batch_of(state, args.batch)
-        start = start_of(state, args.batch)
-        strain = start.yeast if start is not None else None
-        life = life_of(state, settings, args.batch)
-        volume = volume if volume is not None else life.volume_l
-        og = og if og is not None else life.facts.original
-    if volume is None or og is None:
-        missing = "--litres" if volume is None else "--og"
-        raise UsageError(
-            "how much of what is to be pitched is not known", f"give {missing}, or a --batch that tells it"
-        )
-    try:
-        plan = pitching.plan(volume, og, args.kind, shelf_of(state, now), strain)
-    except ValueError as error:
-        raise UsageError(str(error), "check --litres and --og") from error
+    asked = asked_of(settings_of(args))
+    plan = plan_for(asked, batch=args.batch, litres=args.litres, og=args.og, kind=args.kind, strain=args.strain)
     if args.json:
         say_json(pitching.as_json(plan))
         return 0

@@ -42,6 +42,13 @@ _TOLD = (
     Parameter("ml_per_l", "Of finings: the packet's dose, mL for a litre.", "number"),
     Parameter("liquid_c", "Of finings: how warm the liquid is as measured, degrees Celsius.", "number"),
 )
+_PITCH = (
+    Parameter("batch", "Take volume and original gravity of this batch."),
+    Parameter("litres", "How much it is.", "number"),
+    Parameter("og", "Its original gravity.", "number"),
+    Parameter("kind", "usual, ale or lager (usual)."),
+    Parameter("strain", "Only jars of this yeast; else as the batch tells."),
+)
 _AFTER = Parameter("after", "Events after this number.", "integer")
 
 
@@ -84,6 +91,7 @@ WAYS: tuple[Way, ...] = (
     Way("GET", "/api/batches/{name}/life", records.life, "read", "All that was done to it, and what follows from it."),
     Way("GET", "/api/batches/{name}/compare", records.compare, "read", "It beside another batch.", (_WITH,)),
     Way("GET", "/api/shelf", records.shelf, "read", "All jars of yeast, those that are gone too."),
+    Way("GET", "/api/pitch", records.pitch, "read", "How much yeast a batch wants, and which jar serves.", _PITCH),
     Way("GET", "/api/jars/{name}", records.jar, "read", "One jar, what was done to it, and where it comes from."),
     Way("GET", "/api/washes/{name}", records.wash, "read", "One wash of yeast: its rounds and its jars."),
     Way("GET", "/api/deeds", records.deeds, "read", "What people did, newest last.", (_ABOUT, _LIMIT)),

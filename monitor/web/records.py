@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from typing import Any, cast
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, Response
 
-from monitor.batches import lineage, picture, washing
+from monitor.batches import lineage, picture, pitching, washing
 from monitor.batches import shelf as shelves
+from monitor.batches.pitching import Usual
+from monitor.batches.shelf import Jar
 from monitor.engine import clocks, pictures, yeast_clocks
 from monitor.engine.lives import life_of
+from monitor.engine.pitching import plan_for, usual_of
 from monitor.engine.state import State
 from monitor.model.clock import iso
 from monitor.report import tables
 from monitor.report.compared import compared
 from monitor.report.gather import comparison
+from monitor.science.yeast import PITCH_RATES, Kind
 from monitor.store.reader import Reader
 from monitor.web import actions, telling
 from monitor.web.actions import Change, checked
@@ -68,9 +74,34 @@ def shelf(ask: Ask) -> Response:
         state = load(reader)
     practice = state.settings.practice.yeast
     return JSONResponse({
-        "jars": [shelves.as_json(each) for each in yeast_clocks.shelf_of(state, now_ms)],
+        "jars": [_jar(each, usual_of(state)) for each in yeast_clocks.shelf_of(state, now_ms)],
         "washes": [washing.as_json(each, practice, now_ms) for each in yeast_clocks.washings_of(state)],
     })  # fmt: skip
+
+
+def pitch(ask: Ask) -> Response:
+    """What a batch wants, or so many litres, and which jar serves."""
+    with reading(ask.house.desk.path) as reader:
+        state = load(reader)
+    kind = ask.query("kind") or "usual"
+    if kind not in PITCH_RATES:
+        raise BadRequest(f"kind={kind!r} is not one of {', '.join(PITCH_RATES)}", "correct it, or leave it out")
+    found = plan_for(
+        telling.asked_of(state, ask), batch=ask.query("batch"), litres=_amount(ask, "litres"), og=_amount(ask, "og"),
+        kind=cast("Kind", kind), strain=ask.query("strain"),
+    )  # fmt: skip
+    return JSONResponse(pitching.as_json(found))
+
+
+def _amount(ask: Ask, name: str) -> float | None:
+    text = ask.query(name)
+    try:
+        found = None if text is None else float(str(actions.decimal(text)))
+    except ValueError:
+        found = math.nan
+    if found is not None and not math.isfinite(found):
+        raise BadRequest(f"{name}={text!r} is not a number", "correct it, or leave it out")
+    return found
 
 
 def jar(ask: Ask) -> Response:
@@ -82,7 +113,11 @@ def jar(ask: Ask) -> Response:
     if found is None:
         raise NotFound(f"there is no jar {name}", "see /api/shelf")
     past = lineage.as_json(yeast_clocks.lineage_of(state, name))
-    return JSONResponse({**shelves.as_json(found), "deeds": _about(state, f"jar:{name}"), "lineage": past})
+    return JSONResponse({**_jar(found, usual_of(state)), "deeds": _about(state, f"jar:{name}"), "lineage": past})
+
+
+def _jar(found: Jar, usual: Usual | None) -> dict[str, Any]:
+    return {**shelves.as_json(found), "would_pitch": pitching.reach_json(found, usual)}
 
 
 def wash(ask: Ask) -> Response:

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
-from monitor.batches import lineage, washing
-from monitor.batches import shelf as shelves
+from monitor.batches import lineage, pitching, washing
 from monitor.batches.life import Life, Line
 from monitor.batches.lineage import Lineage, Node
+from monitor.batches.pitching import Usual
 from monitor.batches.record import taken_back
 from monitor.batches.shelf import CAUTIONS, Jar
 from monitor.batches.strength import ORIGINAL_HOW
 from monitor.engine import clocks, pictures, yeast_clocks
 from monitor.engine.lives import life_of
+from monitor.engine.pitching import usual_of
 from monitor.engine.state import State
 from monitor.model.clock import iso, parse_time
 from monitor.model.deeds import Undone
@@ -166,7 +168,7 @@ def shelf(ask: Ask) -> Response:
     return ask.house.pages.render(
         "shelf.html",
         **_common(ask),
-        mind=_mind,
+        mind=partial(_mind, usual=usual_of(state)),
         jars=[(jar, forms.of_jar(state, jar)[:2]) for jar in found if not jar.gone],
         gone=[jar for jar in found if jar.gone],
         washes=[
@@ -196,7 +198,7 @@ def _jar(ask: Ask, failed: Failed | None) -> Response:
         **_common(ask),
         name=name,
         jar=found,
-        mind=_mind,
+        mind=partial(_mind, usual=usual_of(state)),
         past=_past(past),
         tree=lineage.svg(past) if past.edges else "",
         lines=_jar_lines(state, name),
@@ -208,9 +210,11 @@ def _jar(ask: Ask, failed: Failed | None) -> Response:
     )
 
 
-def _mind(found: Jar) -> str:
+def _mind(found: Jar, usual: Usual | None) -> str:
     """What to do with a jar where it cannot just be pitched, in one sentence without its stop; else empty."""
-    return "" if found.advice in ("pitch", "gone") else shelves.do(found)
+    share = pitching.reach(found, usual) if usual is not None else None
+    enough = found.advice == "pitch" and (share is None or share.usual >= 1.0)
+    return "" if enough or found.gone else pitching.do(found, usual)
 
 
 def _past(found: Lineage) -> list[tuple[Node, list[Node]]]:

@@ -200,3 +200,44 @@ def test_no_plan_takes_more_than_a_jar_holds(told, litres, og):
         assert all(0.0 < much <= one.left_ml * (1 + 1e-9) for one, much in found.together.parts)
         assert found.together.cells.usual == pytest.approx(found.aim)
         assert found.together.cells.low <= found.together.cells.usual <= found.together.cells.high
+
+
+@pytest.mark.parametrize(
+    ("more", "litres", "words"),
+    [
+        ({}, 4.0, "pitch it: enough for 4 L at 1.060 (as amber-1)"),
+        ({}, 17.0, "pitch it: usually enough, if not surely, for 17 L at 1.060 (as amber-1)"),
+        ({"layer_ml": 12.0, "volume_ml": 20.0}, 19.0, "through a starter first, or with others: alone it would pitch"),
+        ({"origin": "packet", "wash": None, "generation": 0}, 19.0, "pitch it: how many living cells it holds is not"),
+    ],
+)
+def test_the_shelf_says_how_far_a_jar_would_reach(more, litres, words):
+    """A jar is not to be pitched into a batch that it is much too small for."""
+    assert pitching.do(jar("a", **more), pitching.Usual(litres, 1.060, "as amber-1")).startswith(words)
+
+
+def test_the_share_is_that_of_the_planners_cells():
+    """What a jar would pitch of a usual batch is what the plan for that batch says of it."""
+    one, usual = jar("a"), pitching.Usual(40.0, 1.060, "as amber-1")
+    (offer,) = pitching.plan(40.0, 1.060, "usual", [one]).offers
+    share = pitching.reach(one, usual)
+    assert share is not None
+    assert share.usual == pytest.approx(offer.share)
+    assert f"about {100 * share.usual:.0f} %" in pitching.do(one, usual)
+    assert pitching.reach_json(one, usual)["share"]["usual"] == pytest.approx(share.usual, abs=1e-3)
+
+
+def test_what_is_not_to_be_pitched_says_why_alone():
+    """How far an old jar would reach is not the question."""
+    old = jar("a", days=25)
+    assert pitching.do(old, pitching.Usual(19.0, 1.060, "as amber-1")) == shelf.do(old)
+
+
+def test_a_strain_that_is_asked_for_is_the_only_one():
+    """Without a jar of it none is offered, and the plan says so; a batch's own yeast is only preferred."""
+    jars = [jar("a", strain="wine"), jar("b", strain="ale", days=20)]
+    asked = pitching.plan(10.0, 1.060, "ale", jars, "ale", only=True)
+    assert [each.jar.name for each in asked.offers] == ["b"]
+    none = pitching.plan(10.0, 1.060, "ale", jars, "lager", only=True)
+    assert (none.offers, none.best, none.why) == ((), None, "no jar of lager stands on the shelf")
+    assert pitching.plan(10.0, 1.060, "ale", jars, "lager").best.jar.name == "a"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -75,8 +76,12 @@ def test_lees_become_jars(config, capsys):
     ]  # fmt: skip
     out = done(capsys, config, "shelf")
     assert "lids loose" in out
-    assert "ale-1: pitch it" in out
-    assert max(map(len, out[: out.index("ale-1: pitch it")].splitlines())) <= 80
+    assert "ale-1: through a starter first, or with others: alone it would pitch about" in out
+    assert "of 19 L at 1.062 (as amber-1)" in out
+    assert max(map(len, out[: out.index("ale-1: through")].splitlines())) <= 80
+    assert "→ through a starter first" in done(capsys, config, "show", "ale-1")
+    (told, *_) = parsed(done(capsys, config, "shelf", "--json"))["jars"]
+    assert told["would_pitch"]["share"]["usual"] < 0.5
 
 
 def test_a_round_shows_clock_and_physics(config, capsys):
@@ -285,6 +290,17 @@ def test_the_plan_names_the_jar_and_how_much(config, capsys):
     assert "a starter: all of" in done(capsys, config, "plan", "--litres", 30, "--og", 1.060)
 
 
+def test_a_plan_of_one_strain_names_no_other(config, capsys):
+    """--strain leaves out what is of another yeast, however it is written."""
+    washed(capsys, config)
+    done(capsys, config, "packet", "cider", "--strain", "Cider", "--grams", 11, "--best-before", iso(NOW + 300 * DAY))
+    words = ("plan", "--litres", 4, "--og", 1.050, "--json")
+    for strain, jars in (("house ale", {"ale-1", "house-ale-1"}), ("Cider", {"cider"}), ("sour", set())):
+        told = parsed(done(capsys, config, *words, "--strain", strain))
+        assert {each["jar"] for each in told["offers"]} == jars
+    assert told["why"] == "no jar of sour stands on the shelf"
+
+
 def test_the_plan_of_a_batch_takes_what_is_known_of_it(config, capsys):
     """Its volume and original gravity; what is given on the line rules."""
     told = parsed(done(capsys, config, "plan", "--batch", "amber-1", "--litres", 10, "--json"))
@@ -359,7 +375,9 @@ def test_a_starter_grows_before_it_is_pitched(config, capsys):
     done(capsys, config, "starter", "ale-1", 50, "--litres", 2, "--name", "boost")
     assert "boost: let it grow first" in done(capsys, config, "shelf")
     done(capsys, config, "starter", "ale-1", 50, "--litres", 2, "--name", "grown", *ago(2 * DAY))
-    assert "grown: pitch it" in done(capsys, config, "shelf")
+    out = done(capsys, config, "shelf")
+    assert "grown: let it grow" not in out
+    assert re.search(r"grown: .*alone it would pitch about \d+ %", out)
     assert "hardly grows" in done(capsys, config, "starter", "ale-1", 100, "--litres", 0.05)
 
 

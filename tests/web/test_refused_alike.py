@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -53,10 +54,21 @@ SETTING_UP = (
 
 def typed(config: Path, line: str) -> tuple[int, str]:
     """A command as a person types it: its exit code, and what it said on the error output."""
+    code, _, err = run(config, line)
+    return code, err
+
+
+def printed(config: Path, line: str) -> tuple[int, str]:
+    """Its exit code, and what it printed."""
+    code, out, _ = run(config, line)
+    return code, out
+
+
+def run(config: Path, line: str) -> tuple[int, str, str]:
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         code = main([*(word.replace("_", " ") for word in line.split()), "--config", str(config)])
-    return code, err.getvalue()
+    return code, out.getvalue(), err.getvalue()
 
 
 def journal(store: Path) -> list[JournalEntry]:
@@ -274,6 +286,48 @@ def test_taking_back_is_refused_alike(both: Both):
         ("yeast undo w-1", both.received(Harvested, wash="w-1")),
     ):
         assert alike(both, f"{line} --of {of}", "/api/deeds/undo", {"of": of}) == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "query"),
+    [
+        ("--batch pale-2", {"batch": "pale-2"}),
+        ("--batch pale-2 --litres 9 --strain ale", {"batch": "pale-2", "litres": "9", "strain": "ale"}),
+        ("--litres 4 --og 1.050 --kind lager", {"litres": "4", "og": "1,050", "kind": "lager"}),
+        ("--litres 4 --og 1.050 --strain cider", {"litres": "4", "og": "1.050", "strain": "cider"}),
+    ],
+)
+def test_a_pitch_is_planned_alike(both: Both, words: str, query: dict[str, str]):
+    """The same plan as the command prints."""
+    code, out = printed(both.config, f"yeast plan {words} --json")
+    assert code == 0
+    ours, theirs = json.loads(out), both.person.get("/api/pitch", params=query).json()
+    for plan in (ours, theirs):
+        for part in (plan.pop("starter"), plan.pop("together"), *plan["offers"]):
+            for drifting in ("take", "slurry_ml", "start_cells", "cells", "jars"):  # a minute lies between them
+                (part or {}).pop(drifting, None)
+    assert ours == theirs
+
+
+@pytest.mark.parametrize(
+    ("words", "query"),
+    [
+        ("--litres 4", {"litres": "4"}),
+        ("--litres 4 --og 0.9", {"litres": "4", "og": "0.9"}),
+        ("--batch nobody", {"batch": "nobody"}),
+    ],
+)
+def test_a_plan_that_cannot_be_is_refused_alike(both: Both, words: str, query: dict[str, str]):
+    """Nothing is known of the batch, or its figures cannot be."""
+    code, said = typed(both.config, f"yeast plan {words}")
+    told = both.person.get("/api/pitch", params=query).json()
+    assert (code, said) == (2, f"leeswatch: {told['what']}; {told['remedy']}\n")
+
+
+@pytest.mark.parametrize("query", [{"litres": "much", "og": "1.05"}, {"litres": "4", "og": "1.05", "kind": "wild"}])
+def test_a_question_that_cannot_be_read_is_refused(both: Both, query: dict[str, str]):
+    """With what it was."""
+    assert both.person.get("/api/pitch", params=query).status_code == 400
 
 
 @pytest.mark.parametrize("name", sorted(TOO_SOON))
