@@ -14,6 +14,7 @@ import segno
 
 from monitor.batches.record import Record, counting
 from monitor.batches.seal import closed
+from monitor.batches.shelf import keeps
 from monitor.engine.lives import life_of
 from monitor.engine.state import State
 from monitor.model.deeds import Harvested, JarDiscarded, Jarred
@@ -131,12 +132,14 @@ def _jar(state: State, name: str, site: Site, code: str) -> Label:
     if any(isinstance(each, JarDiscarded) for each in record):
         raise UsageError(f"jar {name} was discarded", "leeswatch yeast shelf shows what there is")
     practice = state.settings.practice.yeast
-    held = f"{jar.layer_ml if jar.layer_ml is not None else jar.volume_ml:g} mL"
+    unit = "g" if jar.grams is not None else "mL"
+    held = f"{jar.layer_ml if jar.layer_ml is not None else jar.volume_ml:g} {unit}"
+    best, discard = keeps(jar, practice)
     lines = [
         f"generation {jar.generation} · {held}",
         f"put up {site.day(jar.at)}",
-        f"best by {site.day(jar.at + round(practice.best_within * 1000))}",
-        f"discard {site.day(jar.at + round(practice.discard_after * 1000))}",
+        *([f"best by {site.day(best)}"] if best is not None else ["best by the date on its packet"]),
+        *([f"discard {site.day(discard)}"] if discard is not None else []),
     ]
     low, high = practice.store_c
     cautions = ["Loose lid, not rated for pressure", f"Keep at {low:g}–{high:g} °C: ice bursts glass"]

@@ -79,6 +79,13 @@ def test_a_jar_says_its_generation_and_until_when(state: State):
     assert label.code == "https://shed.example:8650/jar/hedge-jar-1"
 
 
+def test_a_packet_goes_by_its_own_date(state: State):
+    """Not by the weeks that lees keep: the shelf does not either."""
+    lines = one(state, "packet").lines
+    assert lines[-1] == "best by the date on its packet"
+    assert not any(line.startswith("discard") for line in lines)
+
+
 def test_what_is_gone_or_unknown_gets_no_label(state: State):
     """A discarded jar and an unknown name are refused, with what there is."""
     with pytest.raises(UsageError, match="was discarded"):
