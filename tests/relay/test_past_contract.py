@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import random
 import struct
+import tracemalloc
 
 import pytest
 
@@ -300,13 +301,24 @@ def test_the_kind_is_told_by_the_version_header(server: Served) -> None:
         }[type(server).__name__]  # fmt: skip
 
 
-def test_more_rows_than_fit_into_a_piece_of_an_answer_come_whole(server, past: Past, site) -> None:
-    readings = [Reading("p", "ph", START + n * 1000, n / 1000, START + n * 1000 + 1) for n in range(25_003)]
-    lines = [line for seq, each in enumerate(readings, 1) for line in lines_of(row(each, seq), site)]
-    for piece in range(0, len(lines), 5_000):
-        server.write(lines[piece : piece + 5_000])
-    assert exactly(list(past.readings(site))) == exactly(readings)
-    assert past.gaps(site) == []
+def test_more_rows_than_fit_into_a_piece_of_an_answer_come_whole_and_never_lie_in_memory_all_at_once(
+    server, past: Past, site
+) -> None:
+    count = 100_003
+    readings = (Reading("p", "ph", START + n * 1000, n / 1000, START + n * 1000 + 1) for n in range(count))
+    lines = (line for seq, each in enumerate(readings, 1) for line in lines_of(row(each, seq), site))
+    while piece := list(itertools.islice(lines, 10_000)):
+        server.write(piece)
+    tracemalloc.start()
+    try:
+        for n, found in enumerate(past.readings(site)):
+            assert found.value == n / 1000
+        assert past.gaps(site) == []
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert n == count - 1
+    assert most < 8 << 20
 
 
 def test_one_ends_and_another_begins(server, site) -> None:
