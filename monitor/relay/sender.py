@@ -192,7 +192,9 @@ class Sender:
         rows = self._reader.unsent(self._most)
         if not rows:
             return 0 if self._queue_past() else min(round(self._relay.every * SECOND), held_until)
-        self._look(now, LOOK_EVERY)
+        before = self._stamp
+        if self._look(now, LOOK_EVERY) != before:  # what it may have lost goes first: `let_go` goes by the order
+            rows = self._reader.unsent(self._most)
         full = self._deliver(rows)
         self._sent_ms = None if full else self._real.mono_ms()  # a backlog goes on at once
         return 0 if full else min(round(self._relay.every * SECOND), held_until)
