@@ -57,6 +57,7 @@ has() {
         python3-venv) python3 -c 'import ensurepip, venv' 2>/dev/null ;;
         lib*) dpkg-query -W -f "\${Status}" "$1" 2>/dev/null | grep -q 'ok installed' ;;
         zbar-tools) command -v zbarimg >/dev/null 2>&1 ;;
+        influxdb) command -v influxd >/dev/null 2>&1 ;;
         poppler-utils) command -v pdftoppm >/dev/null 2>&1 ;;
         systemd) command -v systemd-analyze >/dev/null 2>&1 ;;
         *) command -v "$1" >/dev/null 2>&1 ;;
@@ -102,15 +103,17 @@ install_packages() {
 # Debian starts a server for the whole machine with its package. Nobody asked for one here (demo and tests start
 # their own, on ports of their own), so it is stopped again; for the broker, deploy/install.sh switches it on.
 quiet_services() {
-    case " $* " in *" mosquitto "*) ;; *) return 0 ;; esac
-    case " ${keep_running:-} " in *" mosquitto "*) return 0 ;; esac
-    # shellcheck disable=SC2086
-    {
-        $root_by systemctl disable --now mosquitto.service || $root_by update-rc.d mosquitto disable || true
-        $root_by service mosquitto stop || true
-    } >/dev/null 2>&1
-    say "mosquitto is installed; its system service is left switched off" \
-        "(\`sudo systemctl enable --now mosquitto\` switches it on)."
+    for package in "$@"; do
+        case $package in mosquitto | victoria-metrics | influxdb) ;; *) continue ;; esac
+        case " ${keep_running:-} " in *" $package "*) continue ;; esac
+        # shellcheck disable=SC2086
+        {
+            $root_by systemctl disable --now "$package.service" || $root_by update-rc.d "$package" disable || true
+            $root_by service "$package" stop || true
+        } >/dev/null 2>&1
+        say "$package is installed; its system service is left switched off" \
+            "(\`sudo systemctl enable --now $package\` switches it on)."
+    done
 }
 
 need_packages() {

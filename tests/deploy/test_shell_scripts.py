@@ -173,3 +173,26 @@ def test_a_failure_is_named_in_plain_words(project: Path, words: str, reason: st
     (project / "log").write_text(words, encoding="utf-8")
 
     assert setup(project, 'reason "$top/log"').stdout == reason + "\n"
+
+
+def test_servers_that_debian_starts_with_their_package_are_switched_off_again(project: Path, tmp_path: Path) -> None:
+    """Each is named, but for those that are asked to stay; what is no server is left alone."""
+    folder = tmp_path / "bin"
+    path = bare_path(folder)
+    for tool in ("systemctl", "service"):
+        (folder / tool).write_text(f'#!/bin/sh\necho {tool} "$@" >>"{tmp_path}/asked"\n', encoding="utf-8")
+        (folder / tool).chmod(0o755)
+
+    result = setup(project, "root_by=; quiet_services shellcheck mosquitto victoria-metrics influxdb", path)
+
+    assert (tmp_path / "asked").read_text("utf-8").splitlines() == [
+        line
+        for name in ("mosquitto", "victoria-metrics", "influxdb")
+        for line in (f"systemctl disable --now {name}.service", f"service {name} stop")
+    ]
+    assert "victoria-metrics is installed; its system service is left switched off" in result.stderr
+    (tmp_path / "asked").unlink()
+
+    setup(project, "root_by=; keep_running=mosquitto; quiet_services mosquitto", path)
+
+    assert not (tmp_path / "asked").exists()
