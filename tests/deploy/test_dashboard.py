@@ -77,15 +77,18 @@ EXPECTED = {
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    """A VictoriaMetrics that holds what two sites have sent, and nothing else."""
+    """A VictoriaMetrics with what two sites have sent, and what a collector has read at a daemon's /metrics."""
     with serving(VictoriaMetrics, tmp_path_factory.mktemp("board")) as served:
-        served.write(two_sites())
+        served.write([*two_sites(), f"leeswatch_relay,instance=pi,of=today waiting=9i {NOW}"])
         yield served
 
 
 def filled(expression: str) -> str:
     """A query with every site and batch chosen, as the viewer writes it."""
-    return expression.replace("$site", f"({CELLAR}|{BARN})").replace("$batch", ".*")
+    for variable in BOARD["templating"]["list"][1:]:
+        expression = expression.replace(f"${variable['name']}", variable["allValue"])
+    assert "$" not in expression
+    return expression
 
 
 def asked(server: Served, target: dict[str, Any]) -> Series:
