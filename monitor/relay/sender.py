@@ -26,7 +26,7 @@ from typing import Any, TypeVar
 from monitor.engine.state import State
 from monitor.model.clock import HOUR, MINUTE, SECOND, Clock, SystemClock
 from monitor.model.config import Relay
-from monitor.model.errors import StoreError
+from monitor.model.errors import RelayError, StoreError
 from monitor.model.inputs import Trouble
 from monitor.relay import backfill
 from monitor.relay.answers import Later, NotSetUp, Refused, RelayAnswer, TooLarge
@@ -155,9 +155,13 @@ class Sender:
         """Let go of store and server."""
         if self._reader is not None:
             self._reader.close()
+        self._reader = None
+        self._hang_up()
+
+    def _hang_up(self) -> None:
         if self._server is not None:
             self._server.close()
-        self._reader = self._server = None
+        self._server = None
 
     def turn(self) -> int:
         """Send what may be sent now; returns the milliseconds until the next look."""
@@ -170,6 +174,8 @@ class Sender:
         except (StoreError, sqlite3.Error) as error:
             wait = self._back_off(Later(f"the store cannot be read: {error}"))
             self.close()
+        except RelayError as error:
+            wait = self._back_off(NotSetUp(str(error)))
         except Exception as error:  # noqa: BLE001 - a dead thread would look like a quiet relay
             _log.exception("the relay: a fault of ours; it goes on in a minute")
             wait = self._back_off(Later(f"a fault of ours: {type(error).__name__}", MINUTE))
@@ -363,6 +369,8 @@ class Sender:
     def _back_off(self, answer: RelayAnswer) -> int:
         self._doubts += 1
         self._looked_ms = None
+        if isinstance(answer, NotSetUp):
+            self._hang_up()  # the token is read anew: it may have been mended
         failures = self._status.failures + 1
         wait = wait_after(failures, answer.wait_ms if isinstance(answer, Later) else None, self._chance)
         self._resume = self._real.mono_ms() + wait

@@ -16,11 +16,11 @@ import urllib3
 from influxdb_client import InfluxDBClient
 from influxdb_client.client.exceptions import InfluxDBError
 from influxdb_client.client.write_api import SYNCHRONOUS
-from urllib3.exceptions import HTTPError, LocationParseError
+from urllib3.exceptions import HTTPError, LocationParseError, SSLError
 
 from monitor.model.clock import SECOND, Clock
 from monitor.model.config import Relay
-from monitor.relay.access import NO_TOKEN, certificates_of, one_line, plain, token_of
+from monitor.relay.access import NO_TOKEN, certificates_of, page_words, plain, token_of
 from monitor.relay.answers import Later, NotSetUp, Refused, TooLarge
 
 _STARTED = re.compile(rb"^(?:vm_app_start_timestamp|process_start_time_seconds)(?:\{[^}]*\})? (\S+)$", re.MULTILINE)
@@ -69,20 +69,34 @@ class InfluxServer:
             self._write.write(self._relay.bucket, self._relay.org, payload, write_precision="ms")
         except InfluxDBError as error:
             raise self._answer(error) from error
+        except UnicodeDecodeError as error:  # the library takes every answer for UTF-8
+            raise NotSetUp(
+                f"it answered: {page_words(error.object)}; look at [relay].url, and what stands between"
+            ) from error
         except (HTTPError, OSError) as error:
-            raise Later(f"{self._relay.url} is away: {plain(error)}") from error
+            raise self._away(error) from error
+        answer = self._client.api_client.last_response
+        if answer is not None and answer.data.strip():  # a page to sign in, or some rows were left out
+            raise Refused(f"it answered {answer.status}: {page_words(answer.data)}")
         return len(payload.encode())
+
+    def _away(self, error: Exception) -> Later:
+        if isinstance(error, SSLError):
+            return Later(f"{self._relay.url} cannot be trusted: {plain(error)}; look at [relay] url and ca_file")
+        return Later(f"{self._relay.url} is away: {plain(error)}")
 
     def _answer(self, error: InfluxDBError) -> Exception:
         status = int(getattr(error, "status", 0) or 0)
-        said = f"it answered {status}: {one_line(error.message)}" if status else one_line(error.message)
+        said = f"it answered {status}: {page_words(error.message)}" if status else page_words(error.message)
         if status in (400, 422):
             return Refused(said)
         if status == 413:
             return TooLarge(said)
         if status in (401, 403):
             return NotSetUp(f"{said}; look at [relay].token_file: it must allow writing to bucket {self._relay.bucket}")
-        if status in (408, 429) or status >= 500 or status == 0:
+        if status == 0:  # the library's way to tell of TLS
+            return Later(f"{self._relay.url} cannot be trusted: {said}; look at [relay] url and ca_file")
+        if status in (408, 429) or status >= 500:
             return Later(said, self._retry_after(error.retry_after))
         return NotSetUp(f"{said}; look at [relay] url, org and bucket")
 
@@ -106,11 +120,11 @@ class InfluxServer:
         try:
             answer = self._plain.request("GET", f"{self._relay.url}/metrics", headers=headers, preload_content=False)
         except (HTTPError, OSError, LocationParseError) as error:
-            raise Later(f"{self._relay.url} is away: {plain(error)}") from error
+            raise self._away(error) from error
         try:
             told = answer.read(_METRICS_READ, decode_content=True) if answer.status == 200 else b""
         except (HTTPError, OSError) as error:
-            raise Later(f"{self._relay.url} is away: {plain(error)}") from error
+            raise self._away(error) from error
         finally:
             answer.close()
         found = _STARTED.search(told)

@@ -21,7 +21,7 @@ class Answer:
 
     status: int | str = 204
     headers: dict[str, str] = field(default_factory=dict)
-    body: str = ""
+    body: str | bytes = ""
 
 
 @dataclass
@@ -81,7 +81,7 @@ class Receiver:
             def _say(self, answer: Answer) -> None:
                 assert isinstance(answer.status, int)
                 self.send_response(answer.status)
-                content = answer.body.encode()
+                content = answer.body if isinstance(answer.body, bytes) else answer.body.encode()
                 for name, value in answer.headers.items():
                     self.send_header(name, value)
                 self.send_header("Content-Length", str(len(content)))

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from monitor.store.reader import Reader
+
 from .receiver import Answer, Receiver
 from .tower import Tower
 
@@ -55,3 +57,109 @@ def test_rows_sent_again_are_held_as_long_as_any(tower, receiver):
             if any(f"seq={seq}i" in line for seq in gone):
                 assert tower.clock.mono_ms() - taken[line] >= 60_000
     assert len(taken) == 8
+
+
+# --- answers that are none, and set-ups that are wrong -------------------------------------------------------------
+
+PAGE = "<!DOCTYPE html>\n<html><head><style>p {color: red}</style></head><body><h1>Guests</h1><p>Sign in.</p></html>"
+
+
+@pytest.mark.parametrize("status", [200, 201, 202])
+def test_a_yes_with_something_to_say_is_none(tower, receiver, status):
+    """A guest network's page to sign in is no server that keeps rows; nor is one that took only some of them."""
+    receiver.judge = lambda _: Answer(status, {}, PAGE)
+    tower.say(3)
+    tower.wait(20)
+    assert tower.sender.status().sent == 0
+    assert tower.waiting() == (5, 0, 0)
+    assert f"it answered {status}: Guests Sign in." in (tower.sender.status().error or "")
+    receiver.judge = lambda _: Answer()
+    tower.wait(60)
+    assert len(readings(receiver)) == 3
+
+
+def test_a_yes_to_only_some_rows_is_searched_for_the_others(tower, receiver):
+    """Some servers answer 201 and name what they dropped: that row is found as after a refusal."""
+    said = '{"code": "invalid", "message": "partial write: 1 point dropped"}'
+    receiver.judge = lambda lines: Answer(201, {}, said) if any("seq=4i" in line for line in lines) else Answer()
+    tower.say(8)
+    tower.wait(60)
+    assert tower.waiting()[0] == 0
+    with Reader(tower.path) as reader:
+        ((seq, _, _, reason),) = reader.refused()
+    assert seq == 4
+    assert "partial write" in reason
+
+
+@pytest.mark.parametrize("status", [200, 403, 500])
+def test_a_page_in_another_encoding_is_an_answer_too(tower, receiver, status):
+    """A proxy's words need be no UTF-8: they are no fault of ours, and no reason to end."""
+    receiver.judge = lambda _: Answer(status, {}, "<p>Zugriff verweigert für alle</p>".encode("latin-1"))
+    tower.say(3)
+    tower.wait(3)
+    error = tower.sender.status().error or ""
+    assert "fault of ours" not in error
+    assert "Zugriff verweigert" in error
+    assert tower.waiting() == (5, 0, 0)
+    receiver.judge = lambda _: Answer()
+    tower.wait(60)
+    assert len(readings(receiver)) == 3
+
+
+WRONG_TOKENS = {
+    "missing": None,
+    "no text": b"\xff\xfe",
+    "two lines": b"se\ncret",
+    "no header": "s\u20accret".encode(),
+    "empty": b" ",
+}
+
+
+@pytest.mark.parametrize("token", WRONG_TOKENS.values(), ids=WRONG_TOKENS.keys())
+def test_a_token_that_cannot_be_used_is_told_and_read_again(tmp_path, receiver, caplog, token):
+    """In plain words, never with what stands in the file; once it is mended it goes on by itself."""
+    file = tmp_path / "token"
+    if token is not None:
+        file.write_bytes(token)
+    tower = Tower(tmp_path / "store.db", receiver.url, token_file=file)
+    tower.say(3)
+    tower.wait(10)
+    error = tower.sender.status().error or ""
+    assert str(file) in error
+    assert "fault of ours" not in error
+    assert "cret" not in caplog.text
+    assert "Traceback" not in caplog.text
+    file.write_text("right\n", encoding="ascii")
+    tower.wait(60)
+    assert len(readings(receiver)) == 3
+    assert receiver.requests[-1].headers["Authorization"] == "Token right"
+    tower.close()
+
+
+def test_a_token_that_is_changed_is_read_anew(tmp_path, receiver):
+    """The old one is turned away with 401: the file is read again before the next try."""
+    file = tmp_path / "token"
+    file.write_text("old", encoding="ascii")
+    tower = Tower(tmp_path / "store.db", receiver.url, token_file=file)
+    tower.say()
+    tower.turn()
+    file.write_text("new", encoding="ascii")
+    receiver.script.append(Answer(401))
+    tower.say()
+    tower.wait(15)
+    assert [each.headers["Authorization"] for each in receiver.requests] == ["Token old", "Token old", "Token new"]
+    tower.close()
+
+
+@pytest.mark.parametrize("content", [None, "no certificate"])
+def test_certificates_that_cannot_be_read_are_told(tmp_path, receiver, content):
+    """A file that is not there, or holds something else."""
+    file = tmp_path / "ca.pem"
+    if content is not None:
+        file.write_text(content, encoding="ascii")
+    tower = Tower(tmp_path / "store.db", receiver.url.replace("http:", "https:"), ca_file=file)
+    tower.say()
+    tower.turn()
+    assert str(file) in (tower.sender.status().error or "")
+    assert "fault of ours" not in (tower.sender.status().error or "")
+    tower.close()
