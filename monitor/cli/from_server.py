@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from monitor.relay.recall import Recalled
 
 HERE = ""  # the site of this configuration
-
-# Sites send what the rules see of their configuration when it changes; what came before the relay only when asked.
 _LOST = "they wait at the site, were set aside there (leeswatch relay refused), or are lost"
 
 
@@ -63,11 +61,17 @@ def store_in(
     with past_of(relay) as past:
         story = story_of(past, site or settings.site.name)
         batches = list(dict.fromkeys([*names, *(also(story.state) if set(names) <= set(story.state.batches) else ())]))
-        with store_of(past, story, batches) as (path, done):
+        with store_of(past, story, batches, _progress) as (path, done):
             print(f"from {relay.url}, site {done.site}: {told(done, settings)}", file=sys.stderr)
             for line in missing(done, settings):
                 print(f"missing: {line}", file=sys.stderr)
             yield settings.model_copy(update={"store": settings.store.model_copy(update={"path": path})})
+
+
+def _progress(count: int, of: int) -> None:
+    if sys.stderr.isatty() and of:
+        end = "" if count < of else "\r     \r"
+        print(f"\r{count * 100 // of:3d} %{end}", end="", file=sys.stderr, flush=True)
 
 
 def told(done: Recalled, settings: Settings) -> str:

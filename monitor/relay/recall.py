@@ -70,8 +70,8 @@ def story_of(past: Past, site: str) -> Story:
     for entry in journal.entries:
         try:
             step(state, entry, entry.received, Outcome())
-        except Exception:
-            log.exception("a rule failed on %r", entry)  # as it did where it was filed, and there it stopped nothing
+        except Exception as error:  # noqa: BLE001 - as where it was filed, where it stopped nothing either
+            log.warning("a rule failed on %r: %s", entry, error)
     return Story(site, journal.entries, journal.damaged, state)
 
 

@@ -17,9 +17,12 @@ from monitor.store.store import Store
 
 @contextlib.contextmanager
 def store_of(
-    past: Past, story: Story, batches: Sequence[str] = (), progress: Callable[[int], None] = lambda _: None
+    past: Past, story: Story, batches: Sequence[str] = (), progress: Callable[[int, int], None] = lambda *_: None
 ) -> Iterator[tuple[Path, Recalled]]:
-    """A temporary store of some batches of a site, or of the whole site, judged anew as an import would."""
+    """A temporary store of some batches of a site, or of the whole site, judged anew as an import would.
+
+    `progress` is told how many readings of how many were filed.
+    """
     if not any(isinstance(entry, Configured) for entry in story.entries):
         raise RelayError(
             f"the server has no configuration of site {story.site}",
@@ -31,5 +34,5 @@ def store_of(
         source = filing.look_through(recording)
         done.wrong.incomplete += source.refused
         with Store.open(path) as store:
-            filing.as_it_was(store, source, None, progress)
+            filing.as_it_was(store, source, None, lambda count: progress(count, done.readings))
         yield path, done

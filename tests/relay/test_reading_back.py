@@ -15,7 +15,9 @@ from monitor.ledger import Ledger
 from monitor.model.clock import DAY, HOUR, SystemClock, iso, parse_time
 from monitor.model.deeds import Racked
 from monitor.model.inputs import (
+    JOURNAL,
     BatchClosed,
+    BatchStarted,
     Configured,
     HandReading,
     JournalEntry,
@@ -27,6 +29,7 @@ from monitor.model.inputs import (
 from monitor.relay.lines import lines_of
 from monitor.relay.server import InfluxServer
 from monitor.settings import load_settings, parse_settings
+from monitor.store.outbox import Row
 from monitor.store.reader import Reader
 from monitor.store.store import Store
 from simulators.configure import configuration
@@ -229,8 +232,13 @@ def test_a_batch_here_is_compared_with_one_of_another_site(config, run: Run) -> 
     assert err.count("from http") == 1
 
 
-def test_a_report_from_the_server_is_the_one_from_the_store(config, stranger, run: Run, tmp_path) -> None:
-    """With its sibling beside it, which is read back too."""
+def test_a_report_from_the_server_is_the_one_from_the_store(
+    config, stranger, run: Run, tmp_path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With its sibling beside it, which is read back too; of the store in between nothing is left."""
+    between = tmp_path / "between"
+    between.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(between))
     assert run("report", NORTH, "--config", config, "--out", tmp_path / "local.html")[0] == 0
     code, _, err = run("report", NORTH, "--config", stranger, "--from-server", SITE, "--out", tmp_path / "back.html")
     assert code == 0
@@ -238,6 +246,7 @@ def test_a_report_from_the_server_is_the_one_from_the_store(config, stranger, ru
     local, back = ((tmp_path / f"{name}.html").read_text("utf-8") for name in ("local", "back"))
     assert without_made(back) == without_made(local)
     assert SOUTH in back
+    assert list(between.iterdir()) == []
 
 
 def without_made(html: str) -> list[str]:
@@ -293,6 +302,19 @@ def test_wrong_use_names_what_there_is(stranger, run: Run, tmp_path, words, told
     assert code == 2
     assert told in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_without_the_configuration_of_the_site_nothing_is_judged(cellar, server, stranger, run: Run, tmp_path) -> None:
+    """The site is older than its relay and never sent its past: its readings can be read back, its batch not judged."""
+    told = BatchStarted(batch={"name": "old", "vessel": "v", "pitched": iso(BEGAN)}, received=BEGAN)
+    row = Row(1, "entry", BEGAN, BEGAN, None, None, text=JOURNAL.dump_json(told).decode())
+    send(server, stranger, lines_of(row, "Old cellar"))
+    code, _, err = run(
+        "report", "old", "--config", stranger, "--from-server", "Old cellar", "--out", tmp_path / "x.html"
+    )
+    assert code == 1
+    assert "no configuration of site Old cellar; it is older than its relay: do `leeswatch relay backfill`" in err
+    assert run("relay", "read", "--config", stranger, "--site", "Old cellar", "--out", tmp_path / "x.csv")[0] == 0
 
 
 def test_without_a_relay_nothing_can_be_read_back(cellar, run: Run, tmp_path) -> None:
