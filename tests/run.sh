@@ -26,6 +26,7 @@ if [ ! -f "$venv/stamp.test" ]; then  # asked for once: without them the tests t
     want_packages 'PDF is not looked into' poppler-utils
     want_packages 'the relay and reading back are not tried with a real time-series server' victoria-metrics
     want_packages 'InfluxQL and strict parsing of lines are not tried with a real server' influxdb
+    want_packages 'the compose file is not checked' docker-compose
 fi
 as_owner "$@"
 need_venv test

@@ -68,3 +68,15 @@ def test_serial_ports_may_be_plugged_in_after_the_start() -> None:
     assert {"char-166", "char-188"} <= allowed
     assert all(re.fullmatch(r"char-\d+", entry) for entry in allowed)
     assert directives("SupplementaryGroups") == ["dialout"]
+
+
+def test_a_server_on_the_network_may_be_reached_and_is_not_waited_for() -> None:
+    """The relay opens connections outward: no filter stands in its way, and without a network the service starts."""
+    calls = analyze("syscall-filter", "@system-service").stdout.split()
+    text = UNIT.read_text(encoding="utf-8")
+
+    assert {"AF_INET", "AF_INET6"} <= set(directives("RestrictAddressFamilies")[0].split())
+    assert "@network-io" in calls
+    assert directives("SystemCallFilter")[0] == "@system-service"
+    assert directives("IPAddressDeny") == directives("PrivateNetwork") == directives("SocketBindDeny") == []
+    assert "network-online.target" not in text
