@@ -21,6 +21,7 @@ Fields = Sequence[tuple[str, str]]
 
 PATIENCE: Final = 60.0  # seconds between two pieces of an answer: a server thinks before it says the first
 PIECE: Final = 1 << 16
+MOST_NAMES: Final = 30  # probes in a question, whose address must not be too long; of more, all are asked for
 LONGEST_LINE: Final = 32 << 20
 _SAID: Final = 4_096  # bytes of what a server says of an error
 

@@ -11,7 +11,7 @@ from itertools import repeat
 from typing import Any, Final
 
 from monitor.model.errors import RelayError
-from monitor.relay.asking import Asking, Fields
+from monitor.relay.asking import MOST_NAMES, Asking, Fields
 from monitor.relay.codes import ALERT, JOURNAL, READING, VERDICT
 from monitor.relay.scratch import COLUMNS, FIRST_MS, LAST_MS, Scratch, Span
 from monitor.relay.text import NAMES
@@ -51,7 +51,9 @@ class ExportApi:
     ) -> None:
         """Put the readings of a time into the scratch."""
         names = "|".join(COLUMNS)
-        wanted = f",probe=~{_quoted(_any_of(probes))}" if probes is not None else ""
+        wanted = ""
+        if probes is not None and len(probes) <= MOST_NAMES:
+            wanted = f",probe=~{_quoted(_any_of(probes))}"
         match = f'{{__name__=~"{READING}_({names})",site={_quoted(site)}{wanted}}}'
         for tags, name, times, values in self._export(match, from_ms, to_ms):
             if probes is None or tags.get("probe") in probes:

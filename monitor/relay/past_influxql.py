@@ -6,14 +6,13 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from monitor.model.errors import RelayError
-from monitor.relay.asking import Asking
+from monitor.relay.asking import MOST_NAMES, Asking
 from monitor.relay.codes import ALERT, JOURNAL, READING, VERDICT
 from monitor.relay.scratch import COLUMNS, Scratch, Span
 from monitor.relay.text import NAMES
 
 CHUNK: Final = "10000"  # rows in one piece of an answer: what must fit into memory at once
 _PICKS: Final = ("first", "last")
-MOST_NAMES: Final = 30  # probes named in a question; of more, those that are not wanted are left out here
 
 
 class _Series(NamedTuple):
