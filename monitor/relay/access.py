@@ -60,4 +60,4 @@ def page_words(message: object) -> str:
 def plain(error: BaseException) -> str:
     """What is wrong without the library's names of objects in memory."""
     text = one_line(error)
-    return re.sub(r"^.*object at 0x[0-9a-f]+>:\s*", "", text) or type(error).__name__
+    return re.sub(r"^(.*object at 0x[0-9a-f]+>|HTTPS?Connection(Pool)?\([^)]*\)):\s*", "", text) or type(error).__name__
