@@ -8,6 +8,7 @@ therefore brings its 64 bits along as two whole numbers.
 from __future__ import annotations
 
 import json
+import math
 import struct
 from collections.abc import Mapping
 from typing import Any, Final
@@ -43,8 +44,12 @@ def relay_line(site: str, waiting: int, now_ms: int) -> str:
 
 
 def _reading(row: Row, site: str) -> str:
+    if not row.probe or not row.quantity:
+        raise ValueError("the series that this row points to is not in the store any more")
+    if row.value is None or not math.isfinite(row.value):
+        raise ValueError(f"its value is no number: {row.value}")
     tags = {"site": site, "probe": row.probe, "quantity": row.quantity, "place": row.place, "batch": row.batch}
-    fields: dict[str, int | float] = {"value": float(row.value), "received_ms": row.of, "seq": row.seq}
+    fields: dict[str, int | float] = {"value": float(row.value), "received_ms": int(row.of), "seq": row.seq}
     if row.flags:
         fields["flags"] = row.flags
     if digits(row.value) > EXACT_DIGITS:

@@ -45,6 +45,7 @@ LOOK_EVERY = 10 * SECOND  # whether the server started anew
 COUNT_EVERY = 10 * SECOND
 TELL_AGAIN = 6 * HOUR  # how far behind it is
 SAY_EVERY = MINUTE  # that the relay is at work
+GROW_AGAIN = 10 * MINUTE  # after a request that was too large
 WRITER_SECONDS = 60.0
 SUSPECT = 3
 
@@ -111,10 +112,14 @@ class Sender:
         self._born_ms = clock.wall_ms()
         self._held: collections.deque[tuple[int, int, int]] = collections.deque()  # last row, of the past, mono ms
         self._most = relay.rows
+        self._grow_ms = 0  # larger requests are not tried before
+        self._suspects = 0  # so many of the next rows hold a bad one
         self._tag: backfill.Tag | None = None
         self._sent_ms: int | None = None
         self._said_ms: int | None = None
         self._counted_ms: int | None = None
+        self._refused_ms: int | None = None  # when the log was told last of a row set aside
+        self._untold = 0
         self._told_ms: int | None = None  # when the alert was last told; monotonic
         self._resume = 0
         self._status = RelayStatus(relay.url)
@@ -195,12 +200,12 @@ class Sender:
         pause = max(self._bytes.wait(now), self._requests.wait(now))
         if pause > 0:
             return pause
-        rows = self._reader.unsent(self._most)
+        rows = self._reader.unsent(self._size())
         if not rows:
             return 0 if self._queue_past() else min(round(self._relay.every * SECOND), held_until)
         before = self._stamp
         if self._look(now, LOOK_EVERY) != before:  # what it may have lost goes first: `let_go` goes by the order
-            rows = self._reader.unsent(self._most)
+            rows = self._reader.unsent(self._size())
         full = self._deliver(rows)
         self._sent_ms = None if full else self._real.mono_ms()  # a backlog goes on at once
         return 0 if full else min(round(self._relay.every * SECOND), held_until)
@@ -253,12 +258,17 @@ class Sender:
 
     # --- sending ---------------------------------------------------------------------------------------------------
 
+    def _size(self) -> int:
+        """How many rows go into the next request."""
+        return max(1, self._suspects // 2) if self._suspects else self._most
+
     def _deliver(self, rows: Sequence[Row]) -> bool:
-        """Send some rows; whether more wait that would fill a request."""
-        whole = len(rows) == self._most
+        """Send some rows; whether more may wait."""
+        asked = len(rows)
+        whole = asked == self._size()
         lines, rows = self._lines(rows)
         if not rows:
-            return whole
+            return True
         now = self._real.mono_ms()
         extra: list[str] = []
         if self._said_ms is None or now - self._said_ms >= SAY_EVERY:
@@ -266,18 +276,21 @@ class Sender:
         try:
             self._write([*extra, *(line for each in lines for line in each)])
         except TooLarge as answer:
-            if len(rows) > 1:
-                self._most = max(1, len(rows) // 2)
+            if len(rows) == 1:
+                self._set_aside(rows[0], lines[0], answer)
+            else:
+                self._grow_ms = now + GROW_AGAIN
+                self._most = len(rows) // 2
                 _log.info("the time-series server takes no request that large; %d rows at a time now", self._most)
-                return True
-            self._set_aside(rows[0], lines[0], answer)
-            return whole
+            return True
         except Refused as answer:
             self._search(rows, lines, answer)
-            return whole
+            return True
         self._mark(rows)
-        self._most = min(self._relay.rows, self._most * 2)
-        return whole or len(rows) < len(lines)
+        self._suspects = max(0, self._suspects - len(rows))
+        if not self._suspects and now >= self._grow_ms:
+            self._most = min(self._relay.rows, self._most * 4)
+        return whole or len(rows) < asked
 
     def _lines(self, rows: Sequence[Row]) -> tuple[list[list[str]], list[Row]]:
         """Lines of as many rows as go into one request; a row that points at nothing is set aside."""
@@ -290,8 +303,8 @@ class Sender:
         for row in rows:
             try:
                 each = lines_of(row, self._site)
-            except (ValueError, KeyError, TypeError) as error:
-                self._refuse(row, [], f"it cannot be put into a line: {error}")
+            except Exception as error:  # noqa: BLE001 - whatever a damaged row holds: it must not stop all others
+                self._refuse(row, [], f"it cannot be put into a line: {error!r}")
                 continue
             size += sum(map(len, each)) + len(each)
             if kept and size > most:
@@ -301,36 +314,37 @@ class Sender:
         return lines, kept
 
     def _search(self, rows: Sequence[Row], lines: Sequence[list[str]], answer: RelayAnswer) -> None:
-        """Some line is bad: find it by halves. First see that it is not we who are refused."""
+        """Some line is bad: of what was refused the first half goes next, and so on, each in its turn."""
+        if len(rows) == 1:
+            self._set_aside(rows[0], lines[0], answer)
+            return
+        if not self._suspects:
+            self._try_good()
+        self._suspects = len(rows)
+
+    def _set_aside(self, row: Row, lines: Sequence[str], answer: RelayAnswer) -> None:
+        """It stands in the way of all that follow."""
+        self._try_good()
+        self._refuse(row, lines, str(answer))
+        self._suspects, self._most = 0, 1  # where one is bad, its neighbours often are
+
+    def _try_good(self) -> None:
+        """See that it is not we who are refused."""
         try:
             self._write([self._known_good()])
         except (Refused, TooLarge) as error:
+            self._suspects = 0
             raise NotSetUp(f"it refuses every line, even one that is good: {error}; look at [relay]") from error
-        self._halve(rows, lines, answer)
-
-    def _halve(self, rows: Sequence[Row], lines: Sequence[list[str]], answer: RelayAnswer) -> None:
-        if len(rows) == 1:
-            self._refuse(rows[0], lines[0], str(answer))
-            return
-        middle = len(rows) // 2
-        for some, their in ((rows[:middle], lines[:middle]), (rows[middle:], lines[middle:])):
-            try:
-                self._write([line for each in their for line in each])
-            except (Refused, TooLarge) as error:
-                self._halve(some, their, error)
-            else:
-                self._mark(some)
-
-    def _set_aside(self, row: Row, lines: Sequence[str], answer: RelayAnswer) -> None:
-        self._search([row], [list(lines)], answer)
 
     def _write(self, lines: Sequence[str]) -> None:
         if self._stopping:
             raise _Stopping
-        size = self._ask(lambda server: server.write(lines))
-        now = self._real.mono_ms()
-        self._bytes.use(size, now)
-        self._requests.use(1.0, now)
+        try:
+            size = self._ask(lambda server: server.write(lines))
+        finally:  # what was refused went over the line, too
+            now = self._real.mono_ms()
+            self._bytes.use(sum(len(line.encode()) + 1 for line in lines), now)
+            self._requests.use(1.0, now)
         self._status = replace(
             self._status, requests=self._status.requests + 1, bytes=self._status.bytes + size, failures=0, error=None,
             next_try_ms=None, last_sent_ms=self._clock.wall_ms(),
@@ -353,7 +367,12 @@ class Sender:
     def _refuse(self, row: Row, lines: Sequence[str], reason: str) -> None:
         now = self._clock.wall_ms()
         self._hand(lambda store: store.outbox.refuse(row.seq, "\n".join(lines), reason, now))
-        _log.warning("row %d is set aside, the time-series server does not take it: %s", row.seq, reason)
+        self._untold += 1
+        if self._refused_ms is not None and self._real.mono_ms() - self._refused_ms < MINUTE:
+            return
+        more = f" ({self._untold - 1} more since the last word of it)" if self._untold > 1 else ""
+        _log.warning("row %d is set aside, the time-series server does not take it%s: %s", row.seq, more, reason)
+        self._refused_ms, self._untold = self._real.mono_ms(), 0
 
     def _hand(self, chore: Callable[[Store], T]) -> T:
         """Have the writer do it; what it cannot do now is done again later, at the cost of sending twice."""

@@ -19,7 +19,8 @@ from typing import Literal
 
 Kind = Literal["reading", "event", "entry"]
 
-REFUSED_KEPT = 10_000
+REFUSED = "relay-refused"  # the counter of all that were set aside
+REFUSED_KEPT, REFUSED_SPARE = 10_000, 1_000
 LINE_KEPT = 4_096  # characters
 
 
@@ -37,7 +38,7 @@ class Row:
     batch: str | None
     probe: str = ""
     quantity: str = ""
-    value: float = 0.0
+    value: float | None = None
     flags: int = 0
     text: str = ""
     """An event's record or a journal entry, as JSON."""
@@ -55,6 +56,7 @@ class Backlog:
     oldest_ms: int | None
     """`received` of the oldest of today that was not sent; of an event its time."""
     refused: int
+    """All that ever were; the latest of them are kept."""
 
 
 class Outbox:
@@ -104,14 +106,19 @@ class Outbox:
         return done.rowcount
 
     def refuse(self, seq: int, line: str, reason: str, now_ms: int) -> None:
-        """Set a row aside that the server will not take, with what it says (the latest ten thousand)."""
+        """Set a row aside that the server will not take, with what it says: the latest are kept, all are counted."""
         self._connection.execute("DELETE FROM outbox WHERE seq = ?", (seq,))
         self._connection.execute(
             "INSERT OR REPLACE INTO refused VALUES (?, ?, ?, ?)", (seq, now_ms, line[:LINE_KEPT], reason[:500])
         )
-        self._connection.execute(
-            "DELETE FROM refused WHERE seq NOT IN (SELECT seq FROM refused ORDER BY seq DESC LIMIT ?)", (REFUSED_KEPT,)
-        )
+        (count,) = self._connection.execute(
+            "INSERT INTO counters VALUES (?, 1) ON CONFLICT (name) DO UPDATE SET n = n + 1 RETURNING n", (REFUSED,)
+        ).fetchone()
+        if count % REFUSED_SPARE == 0:  # to look each time would cost a walk through all of them
+            self._connection.execute(
+                "DELETE FROM refused WHERE seq <= (SELECT seq FROM refused ORDER BY seq DESC LIMIT 1 OFFSET ?)",
+                (REFUSED_KEPT,),
+            )
 
     # --- what came before the relay ------------------------------------------------------------------------------
 
@@ -149,7 +156,7 @@ class Outbox:
 
 _ROWS = """
     SELECT outbox.seq, outbox.kind, outbox.time, outbox.of, outbox.place, outbox.batch,
-           coalesce(series.probe, ''), coalesce(series.quantity, ''), coalesce(outbox.value, 0.0), outbox.flags,
+           coalesce(series.probe, ''), coalesce(series.quantity, ''), outbox.value, outbox.flags,
            coalesce(events.record, journal.entry, ''), outbox.past
     FROM outbox
     LEFT JOIN series ON outbox.kind = 'reading' AND series.id = outbox.series
@@ -178,7 +185,9 @@ def backlog(connection: sqlite3.Connection) -> Backlog:
         "SELECT CASE kind WHEN 'event' THEN time ELSE of END FROM outbox WHERE sent IS NULL AND past = 0"
         " ORDER BY seq LIMIT 1"
     ).fetchone()
-    (refused,) = connection.execute("SELECT count(*) FROM refused").fetchone()
+    (refused,) = connection.execute(
+        "SELECT max(count(*), coalesce((SELECT n FROM counters WHERE name = ?), 0)) FROM refused", (REFUSED,)
+    ).fetchone()
     return Backlog(waiting, past, every - waiting, oldest[0] if oldest else None, refused)
 
 
