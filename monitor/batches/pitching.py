@@ -169,7 +169,8 @@ def do(jar: Jar, usual: Usual | None) -> str:
         return f"{said}: {'enough' if share.low >= 1.0 else 'usually enough, if not surely,'} for {batch}"
     of = " to ".join(_per_cent(each) for each in (share.low, share.high))
     much = f"about {_per_cent(share.usual)} % ({of}) of {batch}"
-    return f"through a starter first, or with others: alone it would pitch {much}"
+    how = "with more of it" if jar.unit == "g" else "through a starter first, or with others"
+    return f"{how}: alone it would pitch {much}"
 
 
 def _per_cent(share: float) -> str:

@@ -208,6 +208,7 @@ def test_no_plan_takes_more_than_a_jar_holds(told, litres, og):
         ({}, 4.0, "pitch it: enough for 4 L at 1.060 (as amber-1)"),
         ({}, 17.0, "pitch it: usually enough, if not surely, for 17 L at 1.060 (as amber-1)"),
         ({"layer_ml": 12.0, "volume_ml": 20.0}, 19.0, "through a starter first, or with others: alone it would pitch"),
+        ({"origin": "packet", "wash": None, "grams": 9.0, "volume_ml": 9.0}, 19.0, "with more of it: alone it would"),
         ({"origin": "packet", "wash": None, "generation": 0}, 19.0, "pitch it: how many living cells it holds is not"),
     ],
 )

@@ -59,7 +59,7 @@ def test_a_pdf_is_made_by_the_name_of_the_file(own: Path, capsys: pytest.Capture
         (["report"], "name one batch, or --labels"),
         (["report", "hedge-left", "--labels", "hedge-left"], "name one batch, or --labels"),
         (["report", "nobody"], 'no batch "nobody"; batches: hedge-left, hedge-right'),
-        (["report", "hedge-left", "--beside", "nobody"], 'no batch "nobody"'),
+        (["report", "hedge-left", "--beside", "nobody"], 'there is no batch "nobody"'),
         (["report", "hedge-left", "--beside", "hedge-left"], "differs in nothing from itself"),
         (["report", "hedge-left", "--out", "x.docx"], "end its name in .html or .pdf"),
         (["report", "hedge-left", "--out", "x.svg"], "end its name in .html or .pdf"),
@@ -68,7 +68,7 @@ def test_a_pdf_is_made_by_the_name_of_the_file(own: Path, capsys: pytest.Capture
         (["report", "--labels", "hedge-jar-2"], "was discarded"),
         (["report", "--labels", "hedge-left", "--size", "31x20"], "too small for hedge-left"),
         (["report", "--labels", "hedge-left", "--beside", "hedge-right"], "labels compare nothing"),
-        (["batch", "compare", "hedge-left", "nobody"], 'no batch "nobody"'),
+        (["batch", "compare", "hedge-left", "nobody"], "there is no batch nobody"),
         (["batch", "compare", "hedge-left", "hedge-left"], "differs in nothing from itself"),
     ],
 )

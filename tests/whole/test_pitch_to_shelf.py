@@ -78,7 +78,7 @@ def _rack_and_harvest(cellar: Shed, here: Told) -> None:
     cellar.do("probe", "move", "float-left", "--to", "vessel:still-left")
     cellar.do("yeast", "round", WASH, "--water", 700)
     here.out["too soon to fine"] = cellar.do("batch", "fine", "hedge-left", 1, "--what", "silica sol", code=1)
-    here.out["too soon to pour"] = cellar.do("yeast", "pour", WASH, code=2)
+    here.out["too soon to pour"] = cellar.do("yeast", "pour", WASH, code=1)
 
 
 def _clear_and_wash(cellar: Shed, here: Told) -> None:
