@@ -95,18 +95,16 @@ def _counters(state: State, vessel: str) -> Iterator[tuple[Kind, str, PointSourc
     The same hours are asked for again and again within a call: they are put together once.
     """
     place = f"vessel:{vessel}"
-    for key, track in state.tracks.items():
-        where, probe, quantity = key.split("|")
-        if where == place and quantity in KINDS and _believed(state, probe, place):
+    for _, probe, quantity, track in state.tracks_at(place):
+        if quantity in KINDS and _believed(state, probe, place):
             yield KINDS[quantity], probe, cache(track.points)
 
 
 def _liquid(state: State, vessel: str) -> PointSource | None:
     """The thermometer in the liquid: on the wall it would tell of the room as well."""
     place = f"vessel:{vessel}"
-    for key, track in state.tracks.items():
-        where, probe, quantity = key.split("|")
-        if where != place or quantity != "temperature" or probe.startswith("hand:"):
+    for _, probe, quantity, track in state.tracks_at(place):
+        if quantity != "temperature" or probe.startswith("hand:"):
             continue
         told = state.probe_settings(probe)
         if (told is None or told.measures in (None, "liquid")) and _believed(state, probe, place):
@@ -117,9 +115,10 @@ def _liquid(state: State, vessel: str) -> PointSource | None:
 def _air(state: State, vessel: str) -> tuple[str, PointSource] | None:
     """The air round a vessel: of the fridge it stands in, else of its room, else of the only room there is."""
     place = _surroundings(state, vessel)
-    for key, track in state.tracks.items():
-        where, probe, quantity = key.split("|")
-        if where == place and quantity == "temperature" and _believed(state, probe, where):
+    if place is None:
+        return None
+    for _, probe, quantity, track in state.tracks_at(place):
+        if quantity == "temperature" and _believed(state, probe, place):
             return probe, cache(track.points)
     return None
 

@@ -36,9 +36,8 @@ def tell_room(state: State, fridge: FridgeState, now_ms: int) -> None:
     """The air round a fridge, where there is one room and a thermometer in it."""
     if len(state.settings.room) != 1:
         return
-    place = f"room:{state.settings.room[0].name}"
-    for key, track in state.tracks.items():
-        if key.startswith(f"{place}|") and key.endswith("|temperature"):
+    for _, _, quantity, track in state.tracks_at(f"room:{state.settings.room[0].name}"):
+        if quantity == "temperature":
             points = track.points(now_ms - 3 * HOUR, now_ms)
             if points:
                 fridge.room_ms, fridge.room = round(points[-1][0] * HOUR), points[-1][1]

@@ -101,10 +101,9 @@ def _heard_again(state: State, probe: health.ProbeHealth, now_ms: int) -> bool:
 
 def _spoil(state: State, probe: str, from_ms: int, to_ms: int) -> None:
     """What a stuck probe said is no evidence, in whichever place it sat."""
-    for key, track in state.tracks.items():
-        if key.split("|")[1] == probe:
-            track.spoil(from_ms, to_ms)
-            state.touch(f"track:{key}")
+    for told in state.tracks_of(probe):
+        told.track.spoil(from_ms, to_ms)
+        state.touch(f"track:{told.key}")
 
 
 # --- in a vessel -------------------------------------------------------------------------------------------------
@@ -221,9 +220,8 @@ def _hand_point(state: State, batch: BatchState, reading: Reading) -> HandPoint:
 
 def liquid_at(state: State, vessel: str, at_ms: int) -> tuple[float | None, str]:
     """The liquid's temperature around a time by a probe in the vessel, and which."""
-    for key, track in state.tracks.items():
-        place, probe, quantity = key.split("|")
-        if place == f"vessel:{vessel}" and quantity == "temperature" and not probe.startswith("hand:"):
+    for _, probe, quantity, track in state.tracks_at(f"vessel:{vessel}"):
+        if quantity == "temperature" and not probe.startswith("hand:"):
             points = track.points(at_ms - 120 * MINUTE, at_ms + 60 * MINUTE)
             if points:
                 return points[-1][1], f"by probe {probe}"

@@ -14,12 +14,15 @@ from monitor.rules.health import ProbeHealth
 
 def watch(state: State, now_ms: int, out: Outcome) -> None:
     """On a tick: which probes went silent, under which cause, and whether a common cause is over."""
+    asked = False
     for name, probe in state.probes.items():
         if probe.silent or not expected(state, name):
             continue
         quiet = health.silence(probe, now_ms, state.clock.watched_from_ms)
         if quiet:
-            common = _common_cause(state, now_ms)
+            # Once in a tick: whoever spoke lately still did when the next is found silent.
+            common = None if asked else _common_cause(state, now_ms)
+            asked = True
             if common is not None:
                 state.book.note(common, now_ms, out)
             probe.silent = True

@@ -9,8 +9,9 @@ them in that order, and events that fall in one tick follow from it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 from pydantic import Field, TypeAdapter
 
@@ -70,6 +71,15 @@ _NAMED: dict[str, TypeAdapter[Any]] = {
 }
 
 
+class Told(NamedTuple):
+    """The track of one quantity that one probe told at one place."""
+
+    key: str
+    probe: str
+    quantity: str
+    track: Track
+
+
 class State:
     """The engine's memory. Whoever changes a part says so with `touch`."""
 
@@ -94,6 +104,10 @@ class State:
         self._curves: dict[tuple[str, str], Curve] = {}
         self._vessels: dict[str, Vessel] = {}
         self._probe_settings: dict[str, RuleProbe] = {}
+        self._at: dict[str, list[Told]] = {}
+        self._of: dict[str, list[Told]] = {}
+        self._indexed = 0  # tracks that are in the two above
+        self._ordered: tuple[int, ...] = ()  # what `_order` was made of
 
     # --- looking up --------------------------------------------------------------------------------------------
 
@@ -146,7 +160,34 @@ class State:
             track = self.tracks[key] = Track()
             self.steps[key] = Steps()
             self.touch(f"track:{key}")
+            if self._indexed == len(self.tracks) - 1:
+                self._index(key, track)
         return track
+
+    def tracks_at(self, place: str) -> Sequence[Told]:
+        """All tracks of a place, in the order in which they came: a look at one vessel costs nothing of the others."""
+        self._index_all()
+        return self._at.get(place, ())
+
+    def tracks_of(self, probe: str) -> Sequence[Told]:
+        """All tracks of a probe, wherever it sat."""
+        self._index_all()
+        return self._of.get(probe, ())
+
+    def _index_all(self) -> None:
+        if self._indexed != len(self.tracks):
+            self._indexed = 0
+            self._at.clear()
+            self._of.clear()
+            for key, track in self.tracks.items():
+                self._index(key, track)
+
+    def _index(self, key: str, track: Track) -> None:
+        place, probe, quantity = key.split("|")
+        told = Told(key, probe, quantity, track)
+        self._at.setdefault(place, []).append(told)
+        self._of.setdefault(probe, []).append(told)
+        self._indexed += 1
 
     # --- going to the store ------------------------------------------------------------------------------------
 
@@ -166,10 +207,14 @@ class State:
             self.book.changed = False
             self._touched.add("book")
         self._touched.add("clock")
-        order = {attribute: list(getattr(self, attribute)) for attribute in _ORDERED}
-        if order != self._order:
-            self._order = order
-            self._touched.add("order")
+        # Between two entries things only come: where there are as many as before, their order is what it was.
+        ordered = (self.entries, *(len(getattr(self, attribute)) for attribute in _ORDERED))
+        if ordered != self._ordered:
+            self._ordered = ordered
+            order = {attribute: list(getattr(self, attribute)) for attribute in _ORDERED}
+            if order != self._order:
+                self._order = order
+                self._touched.add("order")
         pieces: dict[str, bytes | None] = dict.fromkeys(self._gone)
         pieces.update((key, self._encode(key)) for key in sorted(self._touched))
         self._touched.clear()

@@ -127,9 +127,8 @@ def gravity_witnesses(state: State, vessel: str) -> list[Witness]:
     settings = state.vessel(vessel)
     listed = settings.probes if settings else []
     found: list[tuple[tuple[bool, int, str], Witness]] = []
-    for key, track in state.tracks.items():
-        where, probe, quantity = key.split("|")
-        if where != place or quantity != "gravity" or state.place_now(probe) != place:
+    for _, probe, quantity, track in state.tracks_at(place):
+        if quantity != "gravity" or state.place_now(probe) != place:
             continue
         error = _calibration_error(state, probe)
         rank = (error is None, listed.index(probe) if probe in listed else len(listed), probe)
@@ -234,9 +233,9 @@ def liquid_source(state: State, vessel: str) -> PointSource | None:
     ranked: list[tuple[tuple[int, bool, int, str], Track]] = []
     settings = state.vessel(vessel)
     listed = settings.probes if settings else []
-    for key, track in state.tracks.items():
-        where, probe, quantity = key.split("|")
-        if where != f"vessel:{vessel}" or quantity != "temperature" or probe.startswith("hand:"):
+    where = f"vessel:{vessel}"
+    for _, probe, quantity, track in state.tracks_at(where):
+        if quantity != "temperature" or probe.startswith("hand:"):
             continue
         told = state.probe_settings(probe)
         measures = told.measures if told else None

@@ -6,12 +6,12 @@ not needed for it.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 from monitor.alerts.book import Alert
 from monitor.engine.derive import gravity_of, temperature_of
 from monitor.engine.lives import READING_ERROR, original_of
-from monitor.engine.readings import open_batch
 from monitor.engine.silence import expected
 from monitor.engine.state import State
 from monitor.engine.verdicts import Witness, gravity_witnesses, trouble_of
@@ -30,6 +30,7 @@ _RANK = {"high": 0, "medium": 1, "low": 2}
 
 def overview(state: State, now_ms: int) -> dict[str, Any]:
     """Everything that stands at `now_ms`. Gravities SG 20/20, temperatures Cel, times RFC 3339; unknown is null."""
+    here = _Here.of(state)
     return {
         "time": iso(now_ms),
         "site": {
@@ -38,12 +39,42 @@ def overview(state: State, now_ms: int) -> dict[str, Any]:
             "watched_from": _time(state.clock.watched_from_ms),
         },
         "alerts": alerts(state, now_ms),
-        "batches": [_batch(state, batch, now_ms) for batch in state.batches.values()],
+        "batches": [_batch(state, batch, here, now_ms) for batch in state.batches.values()],
         "fridges": [_fridge(fridge, now_ms) for fridge in state.fridges.values()],
-        "vessels": [_vessel(state, vessel.name, now_ms) for vessel in state.settings.vessel],
-        "rooms": [_room(state, room.name, now_ms) for room in state.settings.room],
-        "probes": [_probe(state, name, now_ms) for name in probe_names(state)],
+        "vessels": [_vessel(state, vessel.name, here, now_ms) for vessel in state.settings.vessel],
+        "rooms": [_room(state, room.name, here, now_ms) for room in state.settings.room],
+        "probes": [_probe(state, name, now_ms) for name in here.probes],
     }
+
+
+@dataclass(frozen=True, slots=True)
+class _Here:
+    """Who is where now, looked up once for a whole picture: what a vessel costs must not grow with the others."""
+
+    probes: list[str]
+    placed: dict[str | None, list[str]]
+    batches: dict[str, str]
+    fridges: dict[str, str]
+
+    @classmethod
+    def of(cls, state: State) -> _Here:
+        names = probe_names(state)
+        placed: dict[str | None, list[str]] = {}
+        for name in names:
+            placed.setdefault(state.place_now(name), []).append(name)
+        batches: dict[str, str] = {}
+        for batch in state.batches.values():
+            if not batch.closed:
+                batches.setdefault(batch.vessel, batch.name)
+        fridges: dict[str, str] = {}
+        for fridge in state.fridges.values():
+            for vessel in fridge.contents:
+                fridges.setdefault(vessel, fridge.name)
+        return cls(names, placed, batches, fridges)
+
+    def at(self, place: str) -> list[str]:
+        """Probes that sit there."""
+        return self.placed.get(place, [])
 
 
 def _time(ms: int | None) -> str | None:
@@ -89,7 +120,7 @@ def _alert(alert: Alert, now_ms: int, standing: dict[str, Alert]) -> dict[str, A
 # --- batches -----------------------------------------------------------------------------------------------------
 
 
-def _batch(state: State, batch: BatchState, now_ms: int) -> dict[str, Any]:
+def _batch(state: State, batch: BatchState, here: _Here, now_ms: int) -> dict[str, Any]:
     original, original_error, _ = original_of(batch)
     expected = expectation(batch)
     witnesses = gravity_witnesses(state, batch.vessel)
@@ -120,7 +151,7 @@ def _batch(state: State, batch: BatchState, now_ms: int) -> dict[str, Any]:
             "source": expected.source,
         },
         "alcohol": _alcohol(original, original_error, batch, witnesses),
-        "temperature": _liquid(state, batch.vessel, now_ms),
+        "temperature": _liquid(state, batch.vessel, here, now_ms),
         "yeast_range_c": None if batch.yeast_low is None else [batch.yeast_low, batch.yeast_high],
         "alcohol_limit_abv": batch.alcohol_limit,
         "hand_readings": len(batch.hand),
@@ -158,16 +189,16 @@ def _hand(point: HandPoint) -> dict[str, Any]:
     }
 
 
-def _liquid(state: State, vessel: str, now_ms: int) -> dict[str, Any] | None:
+def _liquid(state: State, vessel: str, here: _Here, now_ms: int) -> dict[str, Any] | None:
     """The latest temperature of a vessel's liquid: by a probe in it before one on its wall, never by the air's."""
     found: list[tuple[tuple[bool, bool, int], dict[str, Any]]] = []
     settings = state.vessel(vessel)
     listed = settings.probes if settings else []
-    for name, probe in state.probes.items():
-        series = probe.series.get("temperature")
+    for name in here.at(f"vessel:{vessel}"):
+        series = state.probes[name].series.get("temperature") if name in state.probes else None
         told = state.probe_settings(name)
         measures = told.measures if told else None
-        if series is None or measures == "air" or state.place_now(name) != f"vessel:{vessel}" or series.run == 0:
+        if series is None or measures == "air" or series.run == 0:
             continue
         rank = listed.index(name) if name in listed else len(listed)
         fresh = is_fresh(series, now_ms)
@@ -220,28 +251,22 @@ def _fridge(fridge: FridgeState, now_ms: int) -> dict[str, Any]:
     }
 
 
-def _placed(state: State, place: str) -> list[str]:
-    return [name for name in probe_names(state) if state.place_now(name) == place]
-
-
-def _vessel(state: State, name: str, now_ms: int) -> dict[str, Any]:
+def _vessel(state: State, name: str, here: _Here, now_ms: int) -> dict[str, Any]:
     settings = state.vessel(name)
     assert settings is not None
-    batch = open_batch(state, name)
-    inside = next((fridge.name for fridge in state.fridges.values() if name in fridge.contents), None)
     return {
         "name": name,
         "volume_l": settings.volume_l,
         "material": settings.material,
-        "batch": batch.name if batch else None,
-        "fridge": inside,
-        "probes": _placed(state, f"vessel:{name}"),
-        "temperature": _liquid(state, name, now_ms),
+        "batch": here.batches.get(name),
+        "fridge": here.fridges.get(name),
+        "probes": here.at(f"vessel:{name}"),
+        "temperature": _liquid(state, name, here, now_ms),
     }
 
 
-def _room(state: State, name: str, now_ms: int) -> dict[str, Any]:
-    probes = _placed(state, f"room:{name}")
+def _room(state: State, name: str, here: _Here, now_ms: int) -> dict[str, Any]:
+    probes = here.at(f"room:{name}")
     air = None
     for each in probes:
         series = state.probes[each].series.get("temperature") if each in state.probes else None
@@ -287,8 +312,9 @@ def _status(state: State, name: str, probe: ProbeHealth) -> tuple[str, str]:
     """NE 107 status and why. What an alert says of a probe that else is good counts too."""
     health, why = probe.status()
     if health is Health.GOOD:
-        for alert in state.book.standing.values():
-            if alert.about == f"probe:{name}" and alert.alert in ("probe-suspect", "probe-battery"):
+        for kind in ("probe-battery", "probe-suspect"):
+            alert = state.book.standing.get(f"{kind}/probe:{name}")
+            if alert is not None:
                 health, why = Health.MAINTENANCE_REQUIRED, alert.message
     if health is Health.FAILURE and probe.silent:
         last = max((series.received_ms for series in probe.series.values()), default=0)

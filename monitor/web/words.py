@@ -126,7 +126,7 @@ def tell(batch: dict[str, Any], told: dict[str, Any], local: Local, probes: Sequ
     asked = [each for alert in about if alert["alert"].startswith("ferment-") for each in alert["do"]]
     return Told(
         state=verdict,
-        headline=_headline(verdict, batch, fitting, unread=_unread(batch, told)),
+        headline=_headline(verdict, batch, fitting, unread=not said and _unread(batch, told)),
         sure=_sure(fitting.get("confidence")),
         because=tuple(sentence(each) for each in because),
         next=tuple(dict.fromkeys(sentence(each) for each in (asked or _NEXT[verdict]))),
