@@ -26,6 +26,7 @@ from pydantic import (
 from monitor.model.clock import ms_of, parse_time
 from monitor.model.quantities import QUANTITIES, QuantityName
 
+_UNSPEAKABLE = re.compile(r"[\\\x00-\x1f\x7f]")  # what a broker's topic or a server's tag cannot carry
 _NAME = re.compile(r"[a-z0-9][a-z0-9._-]{0,62}")
 _SPAN = re.compile(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)")
 _SPAN_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
@@ -36,6 +37,12 @@ _CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 def _name(value: str) -> str:
     if not _NAME.fullmatch(value):
         raise ValueError("a name is 1 to 63 of a-z, 0-9, dot, dash and underscore, and starts with a letter or digit")
+    return value
+
+
+def _title(value: str) -> str:
+    if not value.strip() or _UNSPEAKABLE.search(value):
+        raise ValueError("a name for people: some letters, no backslash, no line break or other control character")
     return value
 
 
@@ -100,7 +107,7 @@ class Section(BaseModel):
 class Site(Section):
     """Where this is."""
 
-    name: str = "Cellar"
+    name: Annotated[str, AfterValidator(_title)] = "Cellar"
     timezone: Annotated[str, AfterValidator(_zone)] = "UTC"
 
 

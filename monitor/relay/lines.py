@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import struct
 from collections.abc import Mapping
 from typing import Any, Final
@@ -20,6 +21,7 @@ from monitor.relay.codes import ALERT, HINTS, JOURNAL, PRIORITIES, READING, RELA
 from monitor.relay.text import pack
 from monitor.store.outbox import Row
 
+_UNSPEAKABLE = re.compile(r"[\\\x00-\x1f\x7f]")
 EXACT_DIGITS: Final = 10
 _PLAIN = ("confidence", "gravity", "rate_per_day", "final_expected")
 _RANGES = (("gravity_range", "gravity"), ("rate_range", "rate"), ("remaining_range", "remaining"),
@@ -101,6 +103,8 @@ def _line(
 ) -> str:
     point = Point(measurement)
     for name, tag in tags.items():
+        if tag and _UNSPEAKABLE.search(tag):  # a server that takes it files it under another name, or drops it unsaid
+            raise ValueError(f"{name} {tag!r} has a backslash or a control character, which line protocol cannot say")
         if tag:
             point.tag(name, tag)
     for name, value in fields.items():
