@@ -181,10 +181,8 @@ def _stands(state: State, batch: BatchState, found: Clearing) -> Clearing:
     if found.first is None:
         return found
     # Hours that were kept count whatever became of the probe since: silence takes nothing back.
-    here = f"vessel:{batch.vessel}|"
-    for key, track in state.tracks.items():
-        if key.endswith("|turbidity") and key.startswith(here):
-            name = key.split("|")[1]
+    for _, name, quantity, track in state.tracks_at(f"vessel:{batch.vessel}"):
+        if quantity == "turbidity":
             hours = track.points(found.first.at_ms, state.clock.last_ms)
             found = clearing.with_probe(found, name, [(round(at * HOUR), ntu) for at, ntu in hours], practice)
     if not found.looks:
@@ -197,9 +195,9 @@ def _turbid(state: State, batch: BatchState) -> list[tuple[str, SeriesHealth]]:
     """Turbidity probes in a batch's vessel that can be believed."""
     return [
         (name, health.series["turbidity"])
-        for name, health in state.probes.items()
-        if "turbidity" in health.series
-        and state.place_now(name) == f"vessel:{batch.vessel}"
+        for name in state.probes_at(f"vessel:{batch.vessel}")
+        if (health := state.probes.get(name)) is not None
+        and "turbidity" in health.series
         and health.stuck_since_ms is None
         and health.moved_ms is None
         and not health.silent

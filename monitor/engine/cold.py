@@ -52,7 +52,7 @@ def liquid_now(state: State, vessel: str, now_ms: int) -> tuple[str, float, int]
     settings = state.vessel(vessel)
     listed = settings.probes if settings else []
     here = sorted(
-        (name for name in state.places if state.place_now(name) == f"vessel:{vessel}"),
+        state.probes_at(f"vessel:{vessel}"),
         key=lambda name: (listed.index(name) if name in listed else len(listed), name),
     )
     for name in here:

@@ -99,7 +99,7 @@ def signs_of_drying(state: State, name: str, now_ms: int) -> str:
     if mine is None or place is None or not place.startswith("vessel:"):
         return ""
     vessel = place[7:]
-    beside = [other for other in state.places if other != name and state.place_now(other) == place]
+    beside = [other for other in state.probes_at(place) if other != name]
     told = [_warmth(state, other, now_ms) for other in beside if _wet(state, other)]
     liquid = next((each for each in told if each is not None), None)
     air = _air_around(state, vessel, now_ms)

@@ -107,11 +107,12 @@ def _configured(state: State, entry: Configured, now_ms: int, out: Outcome) -> N
     """The configuration places things at first sight; after that the journal rules."""
     settings = RuleSettings.model_validate(entry.settings)
     state.use(settings)
-    state.touch("settings", "places")
+    state.touch("settings")
     for kind, places in (("vessel", settings.vessel), ("room", settings.room), ("fridge", settings.fridge)):
         for place in places:
             for probe in place.probes:
-                state.places.setdefault(probe, [(0, f"{kind}:{place.name}")])
+                if probe not in state.places:
+                    state.sit(probe, [(0, f"{kind}:{place.name}")])
     for fridge in settings.fridge:
         known = state.fridges.get(fridge.name)
         if known is None:
@@ -134,11 +135,11 @@ def _configured(state: State, entry: Configured, now_ms: int, out: Outcome) -> N
 
 
 def _moved(state: State, entry: ProbeMoved, now_ms: int, out: Outcome) -> None:
-    spans = state.places.setdefault(entry.probe, [(0, None)])
-    state.places[entry.probe] = [*(span for span in spans if span[0] < entry.at), (entry.at, entry.to)][-50:]
+    spans = state.places.get(entry.probe, [(0, None)])
+    state.sit(entry.probe, [*(span for span in spans if span[0] < entry.at), (entry.at, entry.to)][-50:])
     probe = state.probes.setdefault(entry.probe, ProbeHealth())
     probe.moved_ms, probe.steady = (entry.at if entry.to is not None else None), []
-    state.touch("places", f"probe:{entry.probe}")
+    state.touch(f"probe:{entry.probe}")
     key = f"{entry.to}|{entry.probe}|gravity"
     steps = state.steps.get(key)
     if steps is not None:  # it comes back to where it was before: what it says there now makes no line with that

@@ -104,6 +104,7 @@ class State:
         self._curves: dict[tuple[str, str], Curve] = {}
         self._vessels: dict[str, Vessel] = {}
         self._probe_settings: dict[str, RuleProbe] = {}
+        self._placed: dict[str | None, list[str]] | None = None
         self._at: dict[str, list[Told]] = {}
         self._of: dict[str, list[Told]] = {}
         self._indexed = 0  # tracks that are in the two above
@@ -152,6 +153,20 @@ class State:
         """Where a probe sits since its last move."""
         spans = self.places.get(probe)
         return spans[-1][1] if spans else None
+
+    def sit(self, probe: str, spans: list[tuple[int, str | None]]) -> None:
+        """A probe sits elsewhere: since when, and where, oldest first."""
+        self.places[probe] = spans
+        self._placed = None
+        self.touch("places")
+
+    def probes_at(self, place: str) -> Sequence[str]:
+        """Probes that sit at a place now, in the order in which they were first placed."""
+        if self._placed is None:
+            self._placed = {}
+            for probe in self.places:
+                self._placed.setdefault(self.place_now(probe), []).append(probe)
+        return self._placed.get(place, ())
 
     def track(self, key: str) -> Track:
         """The track of `place|probe|quantity`, made when needed."""
@@ -270,7 +285,7 @@ class State:
         elif kind == "settings":
             self.use(_SETTINGS.validate_json(value))
         elif kind == "places":
-            self.places = _PLACES.validate_json(value)
+            self.places, self._placed = _PLACES.validate_json(value), None
         elif kind == "book":
             self.book = _BOOK.validate_json(value)
         elif kind == "finals":

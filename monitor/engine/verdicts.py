@@ -147,7 +147,7 @@ def _calibration_error(state: State, probe: str) -> float | None:
 def _nothing_yet(state: State, batch: BatchState, liquid: PointSource | None, now_ms: int) -> Evidence:
     """No probe has told gravity here: there is none, or it has not been heard yet."""
     place = f"vessel:{batch.vessel}"
-    unheard = [name for name, _ in state.places.items() if state.place_now(name) == place and not _heard(state, name)]
+    unheard = [name for name in state.probes_at(place) if not _heard(state, name)]
     if not unheard:
         return Evidence(None, None, 0.0, None, liquid, None)
     late = now_ms - batch.pitched_ms >= UNHEARD

@@ -7,6 +7,7 @@ not needed for it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from monitor.alerts.book import Alert
@@ -168,7 +169,7 @@ def _alcohol(
     by_hand = batch.hand[-1].error if batch.hand else READING_ERROR
     fg_error = max(READING_ERROR, witnesses[0].error if witnesses else by_hand)
     try:
-        found = alcohol.alcohol(original, min(batch.last_gravity, original), og_error=og_error, fg_error=fg_error)
+        found = _strength(original, min(batch.last_gravity, original), og_error, fg_error)
     except ValueError:
         return None
     return {
@@ -176,6 +177,12 @@ def _alcohol(
         "abv_range": [round(found.abv_low, 2), round(found.abv_high, 2)],
         "apparent_attenuation": round(found.apparent_attenuation, 1),
     }
+
+
+@lru_cache(maxsize=2048)
+def _strength(original: float, gravity: float, og_error: float, fg_error: float) -> alcohol.Alcohol:
+    """Remembered: a millisecond each, and each picture asks for every batch again."""
+    return alcohol.alcohol(original, gravity, og_error=og_error, fg_error=fg_error)
 
 
 def _hand(point: HandPoint) -> dict[str, Any]:
