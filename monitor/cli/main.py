@@ -30,7 +30,7 @@ COMMANDS = {
     "report": "A batch as a report (HTML or PDF), or labels for jugs and jars.",
     "alert": "Alerts: list, acknowledge, shelve, done.",
     "relay": "A time-series server: what goes there, and reading back what it keeps.",
-    "fleet": "Many sites on one broker: who has gone quiet, and what each says.",
+    "fleet": "Every site on one broker: who has gone quiet, what stands, what the batches do.",
 }
 MODULES = {"import": "import_"}
 

@@ -10,6 +10,7 @@ LeeswatchError            says what is wrong, what to do, and whether a retry ca
 │   └── StoreTrouble      full, locked, failing or damaged: nothing committed is lost, a retry can help
 ├── SourceError           a port or broker cannot be had just now (a retry can help)
 ├── RouteError            a way to a person failed (a retry can help)
+├── RelayError            the time-series server cannot be used, or did not answer as one should
 ├── Refused               a deed cannot be, as things stand
 │   └── Discouraged       practice advises against it: it can be noted anyway
 └── UsageError            the command line asks for what cannot be
