@@ -18,9 +18,11 @@ class TooLarge(RelayAnswer):
 class Later(RelayAnswer):
     """It is away or busy: the same may be sent again, after `wait_ms` where it said so."""
 
-    def __init__(self, reason: str, wait_ms: int | None = None) -> None:
+    def __init__(self, reason: str, wait_ms: int | None = None, *, away: bool = False) -> None:
+        """`away`: it may have started anew meanwhile."""
         super().__init__(reason)
         self.wait_ms = wait_ms
+        self.away = away
 
 
 class NotSetUp(RelayAnswer):

@@ -11,8 +11,6 @@ sent again where the server has started anew meanwhile. Sending twice changes no
 
 from __future__ import annotations
 
-import collections
-import functools
 import logging
 import sqlite3
 import threading
@@ -30,6 +28,7 @@ from monitor.model.errors import RelayError, StoreError
 from monitor.model.inputs import Trouble
 from monitor.relay import backfill
 from monitor.relay.answers import Later, NotSetUp, Refused, RelayAnswer, TooLarge
+from monitor.relay.holding import Holding
 from monitor.relay.lines import lines_of, relay_line
 from monitor.relay.pace import Allowance, wait_after
 from monitor.relay.server import Server
@@ -41,7 +40,6 @@ from monitor.store.store import Store
 T = TypeVar("T")
 
 BODY_MOST = 1 << 20  # bytes of one request
-LOOK_EVERY = 10 * SECOND  # whether the server started anew
 COUNT_EVERY = 10 * SECOND
 TELL_AGAIN = 6 * HOUR  # how far behind it is
 SAY_EVERY = MINUTE  # that the relay is at work
@@ -106,11 +104,7 @@ class Sender:
         kib, requests = relay.kib_per_second, relay.requests_per_minute
         self._bytes = Allowance(None if kib is None else kib * 1024.0, now)
         self._requests = Allowance(None if requests is None else requests / 60.0, now)
-        self._stamp: str | None = None
-        self._looked_ms: int | None = None
-        self._doubts = 0
-        self._born_ms = clock.wall_ms()
-        self._held: collections.deque[tuple[int, int, int]] = collections.deque()  # last row, of the past, mono ms
+        self._holding = Holding(round(relay.hold * SECOND), clock.wall_ms(), self._started, self._hand)
         self._most = relay.rows
         self._grow_ms = 0  # larger requests are not tried before
         self._suspects = 0  # so many of the next rows hold a bad one
@@ -193,7 +187,8 @@ class Sender:
             return self._resume - now
         if self._reader is None:
             self._reader = Reader(self._path)
-        held_until = self._let_go(now)
+        held_until, again = self._holding.let_go(self._reader, now)
+        self._again(again)
         until_next = 0 if self._sent_ms is None else self._sent_ms + round(self._relay.every * SECOND) - now
         if until_next > 0:
             return min(until_next, held_until)
@@ -203,9 +198,9 @@ class Sender:
         rows = self._reader.unsent(self._size())
         if not rows:
             return 0 if self._queue_past() else min(round(self._relay.every * SECOND), held_until)
-        before = self._stamp
-        if self._look(now, LOOK_EVERY) != before:  # what it may have lost goes first: `let_go` goes by the order
-            rows = self._reader.unsent(self._size())
+        if again := self._holding.look(self._reader, now):
+            self._again(again)
+            rows = self._reader.unsent(self._size())  # what it may have lost goes first: it is let go in this order
         full = self._deliver(rows)
         self._sent_ms = None if full else self._real.mono_ms()  # a backlog goes on at once
         return 0 if full else min(round(self._relay.every * SECOND), held_until)
@@ -218,43 +213,6 @@ class Sender:
             return False
         tag = self._tag = self._tag or backfill.tags_of(State.restore(self._reader.state()))
         return self._hand(lambda store: backfill.queue_piece(store, tag)) is not None
-
-    # --- is it still the same server ------------------------------------------------------------------------------
-
-    def _look(self, now: int, every: int) -> str:
-        """The stamp of the server's start; what an earlier one took is queued again."""
-        if self._stamp is not None and self._looked_ms is not None and now - self._looked_ms < every:
-            return self._stamp
-        told = self._ask(lambda server: server.started())
-        # One that does not tell is taken to be another after each failure: better twice than never.
-        stamp = told if told is not None else f"?{self._born_ms}.{self._doubts}"
-        self._looked_ms = now
-        if stamp != self._stamp:
-            self._take_up(stamp, now)
-        return stamp
-
-    def _take_up(self, stamp: str, now: int) -> None:
-        again = self._hand(lambda store: store.outbox.send_again(stamp))
-        if again and self._stamp is not None:
-            _log.warning("the time-series server has started anew: %d rows that it may have lost go out again", again)
-        self._stamp = stamp
-        self._status = replace(self._status, sent_again=self._status.sent_again + again)
-        self._held.clear()
-        assert self._reader is not None
-        self._held.extend((last, past, now) for held, past, last in self._reader.held_stamps() if held == stamp)
-
-    def _let_go(self, now: int) -> int:
-        """Take out what was held long enough; returns how long until the next."""
-        if self._stamp is None and self._reader is not None and self._reader.held_stamps():
-            self._look(now, 0)  # rows from before we started
-        hold = round(self._relay.hold * SECOND)
-        if self._held and now - self._held[0][2] >= hold:
-            self._look(now, 0)  # may find another server, and then nothing is held any more
-        while self._held and now - self._held[0][2] >= hold:
-            upto, past, _ = self._held[0]
-            self._hand(functools.partial(_gone, upto=upto, stamp=self._stamp or "", past=past))
-            self._held.popleft()
-        return self._held[0][2] + hold - now if self._held else HOUR
 
     # --- sending ---------------------------------------------------------------------------------------------------
 
@@ -355,13 +313,20 @@ class Sender:
             self._server = self._make()
         return what(self._server)
 
+    def _started(self) -> str | None:
+        self._requests.use(1.0, self._real.mono_ms())
+        return self._ask(lambda server: server.started())
+
+    def _again(self, rows: int) -> None:
+        self._status = replace(self._status, sent_again=self._status.sent_again + rows)
+
     def _known_good(self) -> str:
         return relay_line(self._site, self._status.waiting, self._clock.wall_ms())
 
     def _mark(self, rows: Sequence[Row]) -> None:
-        first, last, past, stamp = rows[0].seq, rows[-1].seq, rows[0].past, self._stamp or ""
+        first, last, past, stamp = rows[0].seq, rows[-1].seq, rows[0].past, self._holding.stamp or ""
         self._hand(lambda store: store.outbox.mark_sent(first, last, stamp, past=past))
-        self._held.append((last, past, self._real.mono_ms()))
+        self._holding.took(last, self._real.mono_ms(), past=past)
         self._status = replace(self._status, sent=self._status.sent + len(rows))
 
     def _refuse(self, row: Row, lines: Sequence[str], reason: str) -> None:
@@ -379,15 +344,15 @@ class Sender:
         try:
             done: T = self._do(chore).result(WRITER_SECONDS)
         except Exception as error:
-            self._stamp = None  # whether it was done is not known: what is held is read from the store anew
+            self._holding.unsure()
             raise Later(f"the store does not take the mark: {error}") from error
         return done
 
     # --- when it does not work -------------------------------------------------------------------------------------
 
     def _back_off(self, answer: RelayAnswer) -> int:
-        self._doubts += 1
-        self._looked_ms = None
+        if isinstance(answer, Later) and answer.away:
+            self._holding.doubt(self._real.mono_ms())
         if isinstance(answer, NotSetUp):
             self._hang_up()  # the token is read anew: it may have been mended
         failures = self._status.failures + 1
@@ -439,7 +404,3 @@ class Sender:
 
     def _tell(self, *, active: bool, detail: str) -> None:
         self._record(Trouble(alert="relay-behind", active=active, detail=detail))
-
-
-def _gone(store: Store, upto: int, stamp: str, *, past: int) -> int:
-    return store.outbox.let_go(upto, stamp, past=past)

@@ -83,7 +83,7 @@ class InfluxServer:
     def _away(self, error: Exception) -> Later:
         if isinstance(error, SSLError):
             return Later(f"{self._relay.url} cannot be trusted: {plain(error)}; look at [relay] url and ca_file")
-        return Later(f"{self._relay.url} is away: {plain(error)}")
+        return Later(f"{self._relay.url} is away: {plain(error)}", away=True)
 
     def _answer(self, error: InfluxDBError) -> Exception:
         status = int(getattr(error, "status", 0) or 0)
@@ -97,7 +97,7 @@ class InfluxServer:
         if status == 0:  # the library's way to tell of TLS
             return Later(f"{self._relay.url} cannot be trusted: {said}; look at [relay] url and ca_file")
         if status in (408, 429) or status >= 500:
-            return Later(said, self._retry_after(error.retry_after))
+            return Later(said, self._retry_after(error.retry_after), away=status >= 500)
         return NotSetUp(f"{said}; look at [relay] url, org and bucket")
 
     def _retry_after(self, header: str | None) -> int | None:
@@ -116,7 +116,9 @@ class InfluxServer:
 
     def started(self) -> str | None:
         """See `Server`. VictoriaMetrics and InfluxDB 2 tell it at `/metrics`."""
-        headers = {"Authorization": f"Token {self._token}"} if self._token != NO_TOKEN else {}
+        headers = {"Accept-Encoding": "gzip"}
+        if self._token != NO_TOKEN:
+            headers["Authorization"] = f"Token {self._token}"
         try:
             answer = self._plain.request("GET", f"{self._relay.url}/metrics", headers=headers, preload_content=False)
         except (HTTPError, OSError, LocationParseError) as error:

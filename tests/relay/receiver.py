@@ -42,6 +42,7 @@ class Receiver:
         self.judge: Callable[[list[str]], Answer] = lambda _: Answer()
         self.started: str | None = "1790000000"
         self.requests: list[Request] = []
+        self.looks: list[str] = []  # what each question for its start said of the packing that it understands
         self.kept: list[str] = []
         self._release = threading.Event()
         receiver = self
@@ -50,6 +51,7 @@ class Receiver:
             protocol_version = "HTTP/1.1"
 
             def do_GET(self) -> None:
+                receiver.looks.append(self.headers.get("Accept-Encoding", ""))
                 if self.path == "/metrics" and receiver.started is not None:
                     self._say(Answer(200, {}, f"up 1\nvm_app_start_timestamp {receiver.started}\n"))
                 else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import pytest
 
 from monitor.store.reader import Reader
 
-from .receiver import Answer, Receiver
+from .receiver import CUT, Answer, Receiver
 from .tower import Tower
 
 
@@ -57,6 +58,71 @@ def test_rows_sent_again_are_held_as_long_as_any(tower, receiver):
             if any(f"seq={seq}i" in line for seq in gone):
                 assert tower.clock.mono_ms() - taken[line] >= 60_000
     assert len(taken) == 8
+
+
+def times_sent(receiver: Receiver) -> Counter[str]:
+    """How often each reading was sent, whatever the answer."""
+    return Counter(line for each in receiver.requests for line in each.lines if line.startswith("leeswatch_reading,"))
+
+
+def test_the_servers_start_is_asked_for_twice_a_minute_at_most_and_packed(tower, receiver):
+    """What a server says of itself is larger than all our rows of that time."""
+    for _ in range(120):
+        tower.say()
+        tower.wait(4)
+    assert 8 <= len(receiver.looks) <= 21
+    assert all("gzip" in each for each in receiver.looks)
+    assert tower.waiting()[1] <= 100
+
+
+def test_several_servers_behind_one_address_are_not_taken_for_restarts_for_ever(tower, receiver):
+    """Each tells its own start, in turn: after the first look back no more goes out again for that."""
+    for number in range(240):
+        receiver.started = f"179000000{number % 3}"
+        tower.say()
+        tower.wait(4)
+    assert max(times_sent(receiver).values()) <= 6
+    assert tower.waiting()[1] <= 100
+    last = receiver.requests[-40].lines
+    assert all(times_sent(receiver)[line] == 1 for line in last if line.startswith("leeswatch_reading,"))
+
+
+def test_an_outage_counts_as_a_restart_also_where_the_start_is_the_same(tower, receiver):
+    """A machine without a clock of its own comes up twice in the same second of its time."""
+    tower.say(5)
+    tower.turn()
+    receiver.kept.clear()
+    receiver.script.append(Answer(CUT))
+    tower.say()
+    tower.wait(20)
+    assert len(readings(receiver)) == 6
+
+
+@pytest.mark.parametrize("started", [None, "1790000000"])
+def test_a_bad_line_to_the_server_does_not_send_everything_for_ever(tower, receiver, started):
+    """An outage every half minute: rows are let go all the same, and none goes out more than some times."""
+    receiver.started = started
+    for number in range(360):
+        if number % 6 == 0:
+            receiver.script.append(Answer(CUT))
+        tower.say()
+        tower.wait(4)
+    assert tower.waiting()[1] <= 150
+    assert max(times_sent(receiver).values()) <= 8
+    assert len(set(readings(receiver))) >= 355
+
+
+@pytest.mark.parametrize("status", [429, 408, 401, 404])
+def test_a_server_that_says_no_has_not_started_anew(tower, receiver, status):
+    """Only one that was away may have."""
+    receiver.started = None
+    tower.say(5)
+    tower.turn()
+    receiver.script.append(Answer(status))
+    tower.say()
+    tower.wait(30)
+    assert len(readings(receiver)) == 6
+    assert tower.sender.status().sent_again == 0
 
 
 # --- answers that are none, and set-ups that are wrong -------------------------------------------------------------
