@@ -122,7 +122,7 @@ class Store:
     def transaction(self) -> Iterator[None]:
         """All or nothing; StoreTrouble when the disk refuses, with everything inside undone."""
         with _trouble():
-            self._connection.execute("BEGIN IMMEDIATE")
+            self._begin()
         try:
             with _trouble():
                 yield
@@ -131,6 +131,15 @@ class Store:
             self._sound = self._sound and not isinstance(error, StoreTrouble)
             self._series.clear()
             with contextlib.suppress(sqlite3.Error):
+                self._connection.execute("ROLLBACK")
+            raise
+
+    def _begin(self) -> None:
+        """A beginning that breaks off may leave a transaction open, in which no other could begin ever after."""
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+        except sqlite3.Error:
+            if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
             raise
 

@@ -139,6 +139,23 @@ def test_the_nth_statement_fails_and_all_or_nothing_is_there(
     assert failed > 12
 
 
+@pytest.mark.parametrize("step", range(1, 9))
+def test_a_beginning_that_breaks_off_keeps_no_later_one_from_beginning(store: Store, step: int) -> None:
+    """Whichever step of it SQLite breaks off: tried again, it goes through, and holds what it should."""
+    steps = itertools.count(1)
+    store._connection.set_progress_handler(lambda: int(next(steps) == step), 1)
+    try:
+        with store.transaction():
+            store._connection.set_progress_handler(None, 1)
+            store.add_reading(reading(0))
+    except StoreTrouble:
+        store._connection.set_progress_handler(None, 1)
+        with store.transaction():
+            store.add_reading(reading(0))
+
+    assert list(store.inputs()) == [reading(0)]
+
+
 def test_the_engines_state_changes_piece_by_piece(store: Store) -> None:
     """Pieces are replaced and removed one by one, and a new store has none."""
     assert store.load_state() is None
