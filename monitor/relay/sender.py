@@ -22,12 +22,13 @@ from random import Random
 from typing import Any, TypeVar
 
 from monitor.engine.state import State
-from monitor.model.clock import HOUR, MINUTE, SECOND, Clock, SystemClock
+from monitor.model.clock import MINUTE, SECOND, Clock, SystemClock
 from monitor.model.config import Relay
 from monitor.model.errors import RelayError, StoreError
 from monitor.model.inputs import Trouble
 from monitor.relay import backfill
 from monitor.relay.answers import Later, NotSetUp, Refused, RelayAnswer, TooLarge
+from monitor.relay.behind import Behind
 from monitor.relay.holding import Holding
 from monitor.relay.lines import lines_of, relay_line
 from monitor.relay.pace import Allowance, wait_after
@@ -41,10 +42,11 @@ T = TypeVar("T")
 
 BODY_MOST = 1 << 20  # bytes of one request
 COUNT_EVERY = 10 * SECOND
-TELL_AGAIN = 6 * HOUR  # how far behind it is
+COUNT_SHARE = 100  # and a hundredth of the time at most
 SAY_EVERY = MINUTE  # that the relay is at work
 GROW_AGAIN = 10 * MINUTE  # after a request that was too large
 WRITER_SECONDS = 60.0
+STOP_SECONDS = 3.0
 SUSPECT = 3
 
 _log = logging.getLogger(__name__)
@@ -91,7 +93,7 @@ class Sender:
         The server lives in real time, whatever the clock of the readings does: waiting and holding go by `real`.
         """
         self._relay, self._site, self._path = relay, site, path
-        self._do, self._record, self._clock = do, record, clock
+        self._do, self._clock = do, clock
         self._real = real or SystemClock()
         self._make = server
         self._server: Server | None = None
@@ -111,10 +113,10 @@ class Sender:
         self._tag: backfill.Tag | None = None
         self._sent_ms: int | None = None
         self._said_ms: int | None = None
-        self._counted_ms: int | None = None
+        self._count_ms = 0
+        self._behind = Behind(round(relay.behind_after * SECOND), now, record)
         self._refused_ms: int | None = None  # when the log was told last of a row set aside
         self._untold = 0
-        self._told_ms: int | None = None  # when the alert was last told; monotonic
         self._resume = 0
         self._status = RelayStatus(relay.url)
 
@@ -130,11 +132,11 @@ class Sender:
         self._awake.set()
 
     def stop(self) -> None:
-        """Send no more, and wait for the request that runs (up to its timeout)."""
+        """Send no more. A request that hangs is not waited for: its rows go out again after the next start."""
         self._stopping = True
         self._awake.set()
         if self._thread is not None:
-            self._thread.join(self._relay.timeout + 5.0)
+            self._thread.join(STOP_SECONDS)
 
     def status(self) -> RelayStatus:
         """As of the latest step."""
@@ -179,7 +181,7 @@ class Sender:
             _log.exception("the relay: a fault of ours; it goes on in a minute")
             wait = self._back_off(Later(f"a fault of ours: {type(error).__name__}", MINUTE))
         self._count()
-        return wait
+        return min(wait, MINUTE)  # what waits is looked at while a server asks for an hour
 
     def _turn(self) -> int:
         now = self._real.mono_ms()
@@ -369,7 +371,7 @@ class Sender:
     def _count(self) -> None:
         """Look at what waits, and tell when it has waited too long."""
         now = self._real.mono_ms()
-        if self._counted_ms is not None and now - self._counted_ms < COUNT_EVERY:
+        if now < self._count_ms:
             return
         try:
             if self._reader is None:
@@ -377,30 +379,14 @@ class Sender:
             found = self._reader.backlog()
         except (StoreError, sqlite3.Error):
             return  # the writer tells of the store
-        self._counted_ms = now
+        # A million rows take a while to count, and there are other things to do.
+        self._count_ms = now + max(COUNT_EVERY, COUNT_SHARE * (self._real.mono_ms() - now))
         age = 0 if found.oldest_ms is None else self._clock.wall_ms() - found.oldest_ms
-        behind = age > self._relay.behind_after * SECOND
         self._status = replace(
             self._status, waiting=found.waiting, past=found.past, held=found.held, oldest_ms=found.oldest_ms,
-            refused=found.refused, behind=behind,
+            refused=found.refused, behind=self._behind.see(found.waiting - found.past, age, now, self._status.error),
         )  # fmt: skip
-        if behind and (self._told_ms is None or now - self._told_ms >= TELL_AGAIN):
-            self._tell(active=True, detail=self._behind_words(found.waiting - found.past, age))
-            self._told_ms = now
-        elif not behind and self._told_ms is not None:
-            self._tell(active=False, detail="The time-series server has caught up.")
-            self._told_ms = None
-
-    def _behind_words(self, waiting: int, age: int) -> str:
-        why = f": {self._status.error}" if self._status.error else ""
-        return (
-            f"{waiting} rows wait for the time-series server, the oldest for {span_words(age)}{why}. "
-            "Nothing is lost: they are kept here until it takes them."
-        )
 
     def stood(self) -> None:
         """The alert stood when we started: it is told when it is over."""
-        self._told_ms = self._real.mono_ms()
-
-    def _tell(self, *, active: bool, detail: str) -> None:
-        self._record(Trouble(alert="relay-behind", active=active, detail=detail))
+        self._behind.stood(self._real.mono_ms())

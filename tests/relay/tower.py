@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
 from random import Random
@@ -62,10 +63,10 @@ class Tower:
         self.writer.begin(parse_settings(self.configuration).for_rules())
         self.writer.settle()
 
-    def sender_anew(self, real: Clock | None = None) -> Sender:
+    def sender_anew(self, real: Clock | None = None, record: Callable[[Trouble], Future[int]] | None = None) -> Sender:
         """A relay as a daemon that starts makes it; its server's time is ours unless another clock is given."""
         return Sender(
-            self.relay, SITE, self.path, self.do, self.record, self.clock,
+            self.relay, SITE, self.path, self.do, record or self.record, self.clock,
             lambda: InfluxServer(self.relay, self.clock), chance=Random(1), real=real or self.clock,
         )  # fmt: skip
 
