@@ -45,6 +45,8 @@ class MqttSource:
         self._settings, self._sink, self._clock = settings, sink, clock
         self._session = Session(session)
         self._status = SourceStatus("mqtt", detail="not started")
+        self._asked: dict[int, Sequence[str]] = {}  # what each request to subscribe was for
+        self._refused: list[str] = []
         self._thread: threading.Thread | None = None
         self._real = SystemClock()  # the broker lives in real time, whatever the clock of the readings does
         self._packet_ms = self._real.mono_ms()
@@ -118,16 +120,20 @@ class MqttSource:
             return
         self._session.opened(known_to_broker=flags.session_present)
         self._status.connected, self._status.detail = True, "; ".join(self._topics.faults)
-        if self._topics.names:  # on every connect: a broker that lost its files has also lost what we subscribed to
-            client.subscribe([(topic, 1) for topic in self._topics.names])
+        self._asked.clear()
+        self._refused.clear()
+        for topics in self._topics.in_parts():  # on every connect: a broker that lost its files has lost these too
+            _, number = client.subscribe([(topic, 1) for topic in topics])
+            self._asked[number or 0] = topics
         client.publish(STATE_TOPIC, "online", qos=1, retain=True)
 
     def _on_subscribe(
-        self, _: Client, __: Any, ___: int, reasons: Sequence[ReasonCode], ____: Properties | None
+        self, _: Client, __: Any, number: int, reasons: Sequence[ReasonCode], ___: Properties | None
     ) -> None:
-        refused = [t for t, why in zip(self._topics.names, reasons, strict=False) if why.is_failure]
-        if refused:
-            why = f"the broker does not let us read {', '.join(refused)}"
+        topics = self._asked.pop(number, ())
+        self._refused += [topic for topic, why in zip(topics, reasons, strict=False) if why.is_failure]
+        if self._refused:
+            why = f"the broker does not let us read {', '.join(self._refused)}"
             self._status.detail = "; ".join([*self._topics.faults, why])
 
     def _on_disconnect(

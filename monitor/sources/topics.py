@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from monitor.intake.decode import KEPT_BYTES
 from monitor.intake.values import shown
@@ -12,6 +12,7 @@ from monitor.sources.hearing import Heard, Hearing
 
 _PRESENCE = {b"online": True, b"offline": False}
 _STATUS = "/status"
+_REQUEST = 16_384  # bytes: deploy/mosquitto.conf takes no packet over 64 KiB
 _LONGEST = 65_535 - len(_STATUS)  # bytes of UTF-8 (MQTT 3.1.1, section 1.5.3)
 
 
@@ -53,6 +54,20 @@ class Topics:
         self._watched = {f"{topic}{_STATUS}": [probe.name for probe in sharing] for topic, sharing in topics.items()}
         self.faults = tuple(faults)
         self.names = (*self._hearing, *(topic for topic in self._watched if topic not in self._hearing))
+
+    def in_parts(self) -> Iterator[tuple[str, ...]]:
+        """The names, so many at a time that a broker with our settings takes the request to subscribe to them."""
+        part: list[str] = []
+        size = 0
+        for name in self.names:
+            length = len(name.encode()) + 3  # its length before it, what is asked for behind it
+            if part and size + length > _REQUEST:
+                yield tuple(part)
+                part, size = [], 0
+            part.append(name)
+            size += length
+        if part:
+            yield tuple(part)
 
     def read(self, topic: str, payload: bytes) -> tuple[list[Heard], bool | None]:
         """What each probe said on a topic, or that it comes or goes. Never raises."""

@@ -6,6 +6,7 @@ import signal
 import time
 import uuid
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 
@@ -13,7 +14,7 @@ from monitor.model.clock import ManualClock
 from monitor.model.config import Mqtt, Probe
 from monitor.model.inputs import Message
 from monitor.sources.mqtt import MqttSource
-from simulators.wires import Broker, BrokerLink
+from simulators.wires import Broker, BrokerLink, private_broker
 
 from .helpers import NOW, Inbox, until
 
@@ -294,6 +295,23 @@ def test_a_topic_that_cannot_be_had_silences_no_other(
 
     assert inbox.values() == [("a", "gravity", 1.05)]
     assert "probe b is not heard: " in source.status().detail
+
+
+def test_hundreds_of_probes_are_more_than_one_packet_may_hold(
+    tmp_path: Path, start: Start, mqtt: Mqtt, inbox: Inbox
+) -> None:
+    """A broker with the settings we ship takes no packet over 64 KiB: it is asked for the topics in parts."""
+    topics = [f"a-teaching-cellar/second-floor/row-{number:04}/float" for number in range(1200)]
+    assert sum(len(topic) for topic in topics) > 50_000  # and the same again, and more, for `…/status`
+    probes = [Probe(name=f"float-{number}", source="mqtt", topic=topic) for number, topic in enumerate(topics)]
+    with private_broker(tmp_path / "strict", extra="max_packet_size 65536") as broker, BrokerLink(broker.port) as link:
+        source = started(start, mqtt.model_copy(update={"port": broker.port}), probes)
+        time.sleep(0.5)
+        link.publish(topics[0], gravity(1.05))
+        link.publish(topics[-1], gravity(1.04))
+        inbox.wait(2)
+        assert source.status().detail == ""
+    assert inbox.values() == [("float-0", "gravity", 1.05), ("float-1199", "gravity", 1.04)]
 
 
 def test_a_broker_that_is_away_at_the_start_is_waited_for(
