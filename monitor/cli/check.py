@@ -13,8 +13,9 @@ from pathlib import Path
 
 from monitor.alerts.routes import check_route
 from monitor.cli.common import Commands, command, say_json, with_config, with_json
-from monitor.model.config import Probe, Settings
-from monitor.model.errors import ConfigError, LeeswatchError
+from monitor.model.config import Probe, Relay, Settings
+from monitor.model.errors import ConfigError, LeeswatchError, RelayError
+from monitor.relay.access import certificates_of, token_of
 from monitor.settings import find_config, load_settings, store_path
 from monitor.store.reader import Reader
 from monitor.toml_lines import Where, line_index, line_of
@@ -45,9 +46,12 @@ def run(args: argparse.Namespace) -> int:
     errors = [
         f"{path}: route {route.name}: {reason}" for route in settings.alerts.routes if (reason := check_route(route))
     ]
+    relay_errors, relay_notes = _of_relay(settings.relay) if settings.relay is not None else ([], [])
+    errors += [f"{path}: {each}" for each in relay_errors]
     pieces, unread = _journal(settings)
     notes = [
         *_remarks(settings),
+        *relay_notes,
         *_placed_lines(path, [*_of_probes(settings), *_of_shared(settings), *_of_batches(settings, pieces)]),
         *unread,
         *_differences(settings, pieces),
@@ -113,6 +117,21 @@ def _remarks(settings: Settings) -> list[str]:
     if not settings.alerts.routes:
         notes.append("no route: alerts go to the page, the log and the broker only; add [[alerts.routes]] to be told")
     return notes
+
+
+def _of_relay(relay: Relay) -> tuple[list[str], list[str]]:
+    """Errors and notes: what would keep the relay from its server, as far as it can be seen from here."""
+    errors: list[str] = []
+    notes: list[str] = []
+    for read in (token_of, certificates_of):
+        try:
+            read(relay)
+        except RelayError as error:
+            closed = isinstance(error.__cause__, PermissionError)  # to us; the daemon may be another user
+            (notes if closed else errors).append(str(error))
+    if relay.token_file is not None and not re.match(r"https:|http://(localhost|127\.|\[::1\])", relay.url):
+        notes.append("[relay].url: the token goes over the network unencrypted; use https, or a network you trust")
+    return errors, notes
 
 
 def _placed_lines(path: Path, remarks: list[Remark]) -> list[str]:

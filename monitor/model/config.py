@@ -403,13 +403,19 @@ class Web(Section):
         return self
 
 
+def _port(url: str) -> bool:
+    """Whether the port of an address, where it has one, can be one."""
+    found = re.match(r"https?://[^/]*?:(\d+)(?:/|$)", url)
+    return found is None or 0 < int(found[1]) < 65_536
+
+
 class Relay(Section):
     """Forwarding to a time-series server that takes the InfluxDB v2 write API."""
 
     url: str
     token_file: Path | None = None
     org: str = ""
-    bucket: str = "leeswatch"
+    bucket: str = Field(default="leeswatch", min_length=1)
     ca_file: Path | None = None
     every: Seconds = 5.0  # what comes in meanwhile goes out in one request
     rows: Whole = Field(default=5_000, ge=10, le=20_000)  # in one request at most
@@ -423,7 +429,9 @@ class Relay(Section):
     @field_validator("url")
     @classmethod
     def _of_the_web(cls, url: str) -> str:
-        if not re.fullmatch(r"https?://[^\s/?#@]+(/[^\s?#]*)?", url):
+        if not re.fullmatch(r"https?://([^\s/?#@:\[\]]+|\[[0-9a-fA-F:.]+\])(:\d{1,5})?(/[^\s?#]*)?", url) or not _port(
+            url
+        ):
             raise ValueError('it should be like "http://tower.local:8428", without user, password or question mark')
         return url.rstrip("/")
 
