@@ -10,7 +10,7 @@ from monitor.cli.common import Commands, command, local, moment, now_ms, reader_
 from monitor.cli.common import with_json as with_json_
 from monitor.control import ask
 from monitor.model.config import Settings
-from monitor.model.errors import UsageError
+from monitor.model.errors import StoreError, UsageError
 from monitor.relay import backfill
 from monitor.rules.health import span_words
 from monitor.settings import store_path
@@ -139,6 +139,8 @@ def _backfill(args: argparse.Namespace) -> int:
         with Store.open(path) as store, store.transaction():
             answer = {"job": asdict(backfill.want(store, *span))}
         later = "it goes out when `leeswatch run` is started"
+    elif "job" not in answer:  # it took the question for an empty one
+        raise StoreError("the daemon that runs is of before there was a relay, and has noted nothing", "start it anew")
     else:
         later = "it goes out behind what comes in; `leeswatch relay status` shows how far it is"
     if args.json:

@@ -17,6 +17,7 @@ from monitor.store.relayed import STRETCHES, Stretch, as_text, gaps, joined, str
 from monitor.store.store import Store
 
 JOBS = "relay_past"
+JOURNAL = "relay_past_journal"  # `received` up to which all of the journal was queued, whoever asked for it
 PIECE = 2_000  # rows; the writer has other work
 EARLIEST, LATEST = 0, 2**62
 
@@ -81,7 +82,7 @@ def queue_piece(store: Store, tag: Tag) -> int | None:
         return None
     job, rest = known[0], known[1:]
     missing = gaps(stretches(store), job.upto)
-    count, job = _STEPS[job.step](store, job, missing, tag)
+    count, job = _STEPS[job.step](store, job, missing, tag) if missing else (0, replace(job, step="readings", at=_END))
     if job.step == "readings" and job.at == _END:
         if job.whole():
             store.put_meta(STRETCHES, as_text(joined([*stretches(store), *missing])))
@@ -104,10 +105,13 @@ def _within(missing: list[Stretch], at: int) -> bool:
 
 def _journal(store: Store, job: Job, missing: list[Stretch], _: Tag) -> tuple[int, Job]:
     """All of it: without places and configuration no reading can be judged."""
-    found = store.outbox.entries_after(job.at[0], PIECE)
+    had = store.meta(JOURNAL)
+    found = store.outbox.entries_after(max(job.at[0], had if isinstance(had, int) else -1), PIECE)
     wanted = [received for received in found if _within(missing, received)]
     for received in wanted:
         store.outbox.add("entry", received, received, past=1)
+    if not found:
+        store.put_meta(JOURNAL, max(job.upto, had if isinstance(had, int) else -1))
     return _onwards(job, len(wanted), (found[-1], 0) if found else None, "events")
 
 

@@ -45,6 +45,7 @@ COUNT_EVERY = 10 * SECOND
 COUNT_SHARE = 100  # and a hundredth of the time at most
 SAY_EVERY = MINUTE  # that the relay is at work
 GROW_AGAIN = 10 * MINUTE  # after a request that was too large
+HELD_MOST = 100_000  # rows; the past is not queued beyond
 WRITER_SECONDS = 60.0
 STOP_SECONDS = 3.0
 SUSPECT = 3
@@ -210,6 +211,8 @@ class Sender:
     def _queue_past(self) -> bool:
         """Nothing else waits: the next piece of what came before the relay, where somebody asked for it."""
         assert self._reader is not None
+        if self._status.held > HELD_MOST:
+            return False  # a server that starts anew has all of it sent again
         if not backfill.jobs(self._reader):
             self._tag = None
             return False

@@ -142,14 +142,21 @@ class Outbox:
     ) -> list[tuple[int, int, int, float, int, str]]:
         """Series, measured, received, value, flags and probe of the next readings measured in a span.
 
-        Series by series, because readings lie in that order; `at` is the last that was seen.
+        Series by series, because readings lie in that order: what is outside of the span is not looked at. `at` is the
+        last that was seen.
         """
-        rows = self._connection.execute(
-            "SELECT series, measured, received, value, flags, probe FROM readings JOIN series ON series.id = series"
-            " WHERE (series, measured) > (?, ?) AND measured BETWEEN ? AND ? ORDER BY series, measured LIMIT ?",
-            (*at, from_ms, to_ms, limit),
-        )
-        return rows.fetchall()
+        found: list[tuple[int, int, int, float, int, str]] = []
+        series = self._connection.execute("SELECT id, probe FROM series WHERE id >= ? ORDER BY id", (at[0],)).fetchall()
+        for number, probe in series:
+            since = max(from_ms, at[1] + 1) if number == at[0] else from_ms
+            found += self._connection.execute(
+                "SELECT series, measured, received, value, flags, ? FROM readings"
+                " WHERE series = ? AND measured BETWEEN ? AND ? ORDER BY measured LIMIT ?",
+                (probe, number, since, to_ms, limit - len(found)),
+            )
+            if len(found) == limit:
+                break
+        return found
 
 
 # --- the readers' side -------------------------------------------------------------------------------------------
