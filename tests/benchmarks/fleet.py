@@ -12,6 +12,7 @@ kernel what it took: `--minutes` at `--rate` times the usual number of messages.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import cProfile
 import json
 import math
@@ -94,6 +95,8 @@ def filled(fleet: Fleet, store: Store, site: str) -> Ledger:
         with ledger.commit():
             for reading in group:
                 ledger.put(reading)
+    with ledger.commit():
+        ledger.tick(fleet.start_ms)
     return ledger
 
 
@@ -105,20 +108,17 @@ def measured(vessels: int, hours: float, folder: Path, *, profile: bool = False)
         cost = Cost(vessels, hours)
         readings = list(fleet.readings(fleet.start_ms, fleet.start_ms + round(hours * HOUR)))
         cost.readings = len(readings)
-        _time_steps(cost)
         profiler = cProfile.Profile(time.thread_time) if profile else None
-        begun = time.thread_time()
+        with _timed_steps(cost), profiler or contextlib.nullcontext():
+            begun = time.thread_time()
+            for group in _groups(readings):
+                with ledger.commit() as out:
+                    for reading in group:
+                        ledger.put(reading)
+                cost.events += len(out.events)
+                cost.commits += 1
+            cost.all_s = time.thread_time() - begun
         if profiler is not None:
-            profiler.enable()
-        for group in _groups(readings):
-            with ledger.commit() as out:
-                for reading in group:
-                    ledger.put(reading)
-            cost.events += len(out.events)
-            cost.commits += 1
-        cost.all_s = time.thread_time() - begun
-        if profiler is not None:
-            profiler.disable()
             pstats.Stats(profiler).sort_stats("tottime").print_stats(40)
     cost.memory_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return cost
@@ -135,8 +135,9 @@ def _groups(readings: list[Reading]) -> Iterator[list[Reading]]:
     yield group
 
 
-def _time_steps(cost: Cost) -> None:
-    """Have each step of the engine timed."""
+@contextlib.contextmanager
+def _timed_steps(cost: Cost) -> Iterator[None]:
+    """Have each step of the engine timed meanwhile."""
     step = filing.step
 
     def timed(state: object, item: object, now_ms: int, out: object) -> int:
@@ -155,6 +156,10 @@ def _time_steps(cost: Cost) -> None:
         return flags
 
     filing.step = timed
+    try:
+        yield
+    finally:
+        filing.step = step
 
 
 # --- the curve ---------------------------------------------------------------------------------------------------
@@ -206,7 +211,8 @@ def taken(pid: int) -> Taken:
 def daemon(vessels: int, minutes: float, rate: float, folder: Path) -> list[str]:
     """The daemon under a real broker for so many minutes; lines for people."""
     span = minutes * rate * MINUTE
-    start_ms = round(time.time() * 1000 - span * (1 - 1 / rate)) + 10_000
+    # What is said has its own time, which must not run ahead of the clock.
+    start_ms = round(time.time() * 1000 - span * (1 - 1 / rate))
     fleet = Fleet(vessels, start_ms=start_ms)
     (site,) = fleet.sites
     store = folder / "store.db"
@@ -227,7 +233,7 @@ def daemon(vessels: int, minutes: float, rate: float, folder: Path) -> list[str]
         drain = threading.Thread(target=process.stdout.read, daemon=True)
         drain.start()
         try:
-            time.sleep(max(0.0, start_ms / 1000 + span / 1000 * (1 - 1 / rate) - time.time()))
+            time.sleep(3.0)  # until it has subscribed: a broker keeps nothing for a session that it does not know
             before, begun = taken(process.pid), time.monotonic()
             sent = play(fleet, {site: broker.port}, minutes, rate)
             time.sleep(3.0)
@@ -235,6 +241,8 @@ def daemon(vessels: int, minutes: float, rate: float, folder: Path) -> list[str]
         finally:
             process.send_signal(signal.SIGTERM)
             process.wait(60)
+            drain.join(10)
+            process.stdout.close()
     share = (after.cpu_s - before.cpu_s) / gone
     hours = int((time.time()) // 3600) - int((time.time() - gone) // 3600)
     with Store.open(store) as opened:
