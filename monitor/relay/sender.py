@@ -44,7 +44,7 @@ BODY_MOST = 1 << 20  # bytes of one request
 COUNT_EVERY = 10 * SECOND
 COUNT_SHARE = 100  # and a hundredth of the time at most
 SAY_EVERY = MINUTE  # that the relay is at work
-GROW_AGAIN = 10 * MINUTE  # after a request that was too large
+GROW_AGAIN = 2 * MINUTE  # after a request that was too large
 HELD_MOST = 100_000  # rows; the past is not queued beyond
 WRITER_SECONDS = 60.0
 STOP_SECONDS = 3.0
@@ -242,7 +242,7 @@ class Sender:
             if len(rows) == 1:
                 self._set_aside(rows[0], lines[0], answer)
             else:
-                self._grow_ms = now + GROW_AGAIN
+                self._suspects, self._grow_ms = 0, now + GROW_AGAIN
                 self._most = len(rows) // 2
                 _log.info("the time-series server takes no request that large; %d rows at a time now", self._most)
             return True
@@ -289,7 +289,7 @@ class Sender:
         """It stands in the way of all that follow."""
         self._try_good()
         self._refuse(row, lines, str(answer))
-        self._suspects, self._most = 0, 1  # where one is bad, its neighbours often are
+        self._suspects, self._most, self._grow_ms = 0, 1, 0  # where one is bad, its neighbours often are
 
     def _try_good(self) -> None:
         """See that it is not we who are refused."""
