@@ -21,7 +21,7 @@ from monitor.relay.codes import ALERT, HINTS, JOURNAL, PRIORITIES, READING, RELA
 from monitor.relay.text import pack
 from monitor.store.outbox import Row
 
-_UNSPEAKABLE = re.compile(r"[\\\x00-\x1f\x7f]")
+_UNSPEAKABLE = re.compile(r"\\(?=[ ,=\\]|$)|[\x00-\x1f\x7f]")
 EXACT_DIGITS: Final = 10
 _PLAIN = ("confidence", "gravity", "rate_per_day", "final_expected")
 _RANGES = (("gravity_range", "gravity"), ("rate_range", "rate"), ("remaining_range", "remaining"),
@@ -104,7 +104,7 @@ def _line(
     point = Point(measurement)
     for name, tag in tags.items():
         if tag and _UNSPEAKABLE.search(tag):  # a server that takes it files it under another name, or drops it unsaid
-            raise ValueError(f"{name} {tag!r} has a backslash or a control character, which line protocol cannot say")
+            raise ValueError(f"{name} {tag!r} has a backslash or control character where line protocol cannot say it")
         if tag:
             point.tag(name, tag)
     for name, value in fields.items():
