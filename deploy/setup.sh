@@ -56,6 +56,7 @@ has() {
         python3) command -v python3 >/dev/null 2>&1 ;;
         python3-venv) python3 -c 'import ensurepip, venv' 2>/dev/null ;;
         lib*) dpkg-query -W -f "\${Status}" "$1" 2>/dev/null | grep -q 'ok installed' ;;
+        mosquitto-clients) command -v mosquitto_pub >/dev/null 2>&1 ;;
         zbar-tools) command -v zbarimg >/dev/null 2>&1 ;;
         influxdb) command -v influxd >/dev/null 2>&1 ;;
         poppler-utils) command -v pdftoppm >/dev/null 2>&1 ;;

@@ -17,7 +17,7 @@ case ${1:-} in
     --soak) marks='' ;;
 esac
 
-need_packages python3 python3-venv mosquitto libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 \
+need_packages python3 python3-venv mosquitto mosquitto-clients libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 \
     ${browser:+"$browser"} ${browser:+libatomic1}  # the last: its driver
 if [ ! -f "$venv/stamp.test" ]; then  # asked for once: without them the tests that need them say so and are skipped
     want_packages 'the service unit is not checked' systemd
