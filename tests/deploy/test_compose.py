@@ -136,9 +136,12 @@ def test_the_watcher_has_no_more_rights_than_it_needs() -> None:
 # --- what it mounts ----------------------------------------------------------------------------------------------
 
 
-def test_the_mounted_configuration_passes_the_check(capsys: pytest.CaptureFixture[str]) -> None:
-    """`leeswatch check` calls it good."""
-    assert main(["check", "--config", str(SETTINGS)]) == 0
+def test_the_mounted_configuration_passes_the_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`leeswatch check` calls it good once the secrets lie where the container has them."""
+    (tmp_path / "influxdb-token").write_text("word", encoding="utf-8")
+    inside = tmp_path / "leeswatch.toml"
+    inside.write_text(SETTINGS_TEXT.replace("/run/secrets", str(tmp_path)), encoding="utf-8")
+    assert main(["check", "--config", str(inside)]) == 0
     assert "good; 1 probe, 1 vessel" in capsys.readouterr().out
 
 
