@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
+from ssl import SSLError
 
 from monitor.alerts.routes import check_route
 from monitor.cli.common import Commands, command, say_json, with_config, with_json
@@ -127,8 +128,8 @@ def _of_relay(relay: Relay) -> tuple[list[str], list[str]]:
         try:
             read(relay)
         except RelayError as error:
-            closed = isinstance(error.__cause__, PermissionError)  # to us; the daemon may be another user
-            (notes if closed else errors).append(str(error))
+            absent = isinstance(error.__cause__, OSError) and not isinstance(error.__cause__, SSLError)
+            (notes if absent else errors).append(str(error))  # the daemon may be another user, or on another machine
     if relay.token_file is not None and not re.match(r"https:|http://(localhost|127\.|\[::1\])", relay.url):
         notes.append("[relay].url: the token goes over the network unencrypted; use https, or a network you trust")
     return errors, notes

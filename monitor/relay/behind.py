@@ -13,7 +13,7 @@ TELL_AGAIN = 6 * HOUR
 
 
 class Behind:
-    """The alert `relay-behind`. Times are monotonic milliseconds."""
+    """The alert `relay-behind`. Times are monotonic milliseconds, of the clock that readings go by."""
 
     def __init__(self, after_ms: int, born_ms: int, record: Callable[[Trouble], Future[int]]) -> None:
         self._after, self._born, self._record = after_ms, born_ms, record

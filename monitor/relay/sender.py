@@ -115,7 +115,7 @@ class Sender:
         self._sent_ms: int | None = None
         self._said_ms: int | None = None
         self._count_ms = 0
-        self._behind = Behind(round(relay.behind_after * SECOND), now, record)
+        self._behind = Behind(round(relay.behind_after * SECOND), clock.mono_ms(), record)
         self._refused_ms: int | None = None  # when the log was told last of a row set aside
         self._untold = 0
         self._resume = 0
@@ -385,11 +385,12 @@ class Sender:
         # A million rows take a while to count, and there are other things to do.
         self._count_ms = now + max(COUNT_EVERY, COUNT_SHARE * (self._real.mono_ms() - now))
         age = 0 if found.oldest_ms is None else self._clock.wall_ms() - found.oldest_ms
+        behind = self._behind.see(found.waiting - found.past, age, self._clock.mono_ms(), self._status.error)
         self._status = replace(
             self._status, waiting=found.waiting, past=found.past, held=found.held, oldest_ms=found.oldest_ms,
-            refused=found.refused, behind=self._behind.see(found.waiting - found.past, age, now, self._status.error),
+            refused=found.refused, behind=behind,
         )  # fmt: skip
 
     def stood(self) -> None:
         """The alert stood when we started: it is told when it is over."""
-        self._behind.stood(self._real.mono_ms())
+        self._behind.stood(self._clock.mono_ms())
